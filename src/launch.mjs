@@ -1,0 +1,80 @@
+#!/usr/bin/env node
+// Installs and builds what is missing or stale, then hands over: to the tests, a bench, or the program itself.
+// Plain JavaScript without dependencies, because it has to run on a fresh clone.
+import { spawnSync } from 'node:child_process'
+import { createHash } from 'node:crypto'
+import { existsSync, mkdirSync, readdirSync, readFileSync, statSync, writeFileSync } from 'node:fs'
+import path from 'node:path'
+import { fileURLToPath, pathToFileURL } from 'node:url'
+
+const root = path.resolve(path.dirname(fileURLToPath(import.meta.url)), '..')
+const inRoot = (...parts) => path.join(root, ...parts)
+
+const [major, minor] = process.versions.node.split('.').map(Number)
+if (major < 20 || (major === 20 && minor < 19)) {
+  fail(`Node.js 20.19 or newer is needed; this is ${process.versions.node}.`)
+}
+
+function fail(message) {
+  process.stderr.write(`firmhand: ${message}\n`)
+  process.exit(1)
+}
+
+/** Runs a tool; its output goes to stderr, since stdout belongs to the command that follows. */
+function run(command, args, what) {
+  const { status, error } = spawnSync(command, args, { cwd: root, stdio: ['ignore', 2, 2], shell: false })
+  if (error) fail(`${what} could not start: ${error.message}`)
+  if (status !== 0)
+    fail(`${what} failed, see the lines above. Python 3, make and g++ are needed to build the database driver.`)
+}
+
+function installIfStale() {
+  const lock = createHash('sha256')
+    .update(readFileSync(inRoot('package-lock.json')))
+    .digest('hex')
+  const wanted = `${lock} ${process.versions.modules}\n`
+  const stamp = inRoot('node_modules', '.firmhand-installed')
+  if (existsSync(stamp) && readFileSync(stamp, 'utf8') === wanted) return
+  process.stderr.write('firmhand: installing packages (about a minute, the database driver is compiled) …\n')
+  run(process.platform === 'win32' ? 'npm.cmd' : 'npm', ['ci', '--include=dev', '--loglevel=error'], 'npm ci')
+  writeFileSync(stamp, wanted)
+}
+
+/** The newest change below a folder, ms; a folder's own time is counted, so that a removed file is noticed too. */
+function newestMs(entry) {
+  const stat = statSync(entry)
+  if (!stat.isDirectory()) return stat.mtimeMs
+  return readdirSync(entry).reduce((newest, name) => Math.max(newest, newestMs(path.join(entry, name))), stat.mtimeMs)
+}
+
+function buildIfStale() {
+  const stamp = inRoot('dist', '.built')
+  const sourcesMs = Math.max(
+    ...['src', 'migrations', 'tsconfig.json', 'package-lock.json'].map((name) => newestMs(inRoot(name))),
+  )
+  if (existsSync(stamp) && statSync(stamp).mtimeMs > sourcesMs) return
+  mkdirSync(inRoot('dist'), { recursive: true })
+  run(process.execPath, [inRoot('node_modules', 'typescript', 'bin', 'tsc'), '-p', 'tsconfig.json'], 'The build')
+  writeFileSync(stamp, '')
+}
+
+function handOver(args) {
+  const { status, signal } = spawnSync(process.execPath, args, { cwd: root, stdio: 'inherit' })
+  process.exit(signal ? 1 : (status ?? 1))
+}
+
+const args = process.argv.slice(2)
+installIfStale()
+buildIfStale()
+if (args[0] === '--build-only') process.exit(0)
+else if (args[0] === '--run-tests') {
+  handOver([
+    inRoot('node_modules', 'vitest', 'vitest.mjs'),
+    'run',
+    '--config',
+    'tests/vitest.config.ts',
+    ...args.slice(1),
+  ])
+} else if (args[0] === '--run-bench') {
+  handOver([inRoot('tests', 'bench', 'run.mjs'), ...args.slice(1)])
+} else await import(pathToFileURL(inRoot('dist', 'src', 'main.js')).href)

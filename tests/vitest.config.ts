@@ -1,0 +1,19 @@
+import path from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { defineConfig } from 'vitest/config'
+
+const here = path.dirname(fileURLToPath(import.meta.url))
+
+export default defineConfig({
+  root: path.dirname(here),
+  test: {
+    include: ['tests/**/*.test.ts'],
+    globalSetup: [path.join(here, 'support', 'build.ts')],
+    reporters: ['default', path.join(here, 'support', 'closing-line.ts')],
+    testTimeout: 30_000,
+    hookTimeout: 60_000,
+    // Real servers with threads of their own run inside the tests; forks keep their signals and descriptors apart.
+    pool: 'forks',
+    maxWorkers: 2,
+  },
+})
