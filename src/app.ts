@@ -1,0 +1,201 @@
+// The composition root: settings in, a running server out. Starts the threads, and stops all of them when one fails.
+import { once } from 'node:events'
+import { MessageChannel, Worker } from 'node:worker_threads'
+import { diskStore } from './blobs/disk.driver.js'
+import { clockFrom } from './clock.js'
+import type { Config } from './config.js'
+import type { Effect } from './db/db.js'
+import { openSqlite } from './db/sqlite.driver.js'
+import { createHub } from './events/hub.js'
+import type { Logger } from './logger.js'
+import { lockDataFolder, openDataFolder } from './server/data-folder.driver.js'
+import { createOfficeApp } from './server/office-app.js'
+import { remoteServices } from './server/services.js'
+import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
+import { type Caller, caller, type Remote } from './threads/remote.js'
+import { threadUrl } from './threads/thread-url.js'
+
+export interface App {
+  publicPort: number
+  officePort: number
+  /** The base of links as set, null where it is not. */
+  publicUrl: string | null
+  serverId: string
+  countsAcknowledged: boolean
+  /** Resolves when the server has stopped; with an error where a part of it failed. */
+  stopped: Promise<Error | null>
+  stop(): Promise<void>
+}
+
+interface PublicControl {
+  stop(work: never): Promise<void>
+  revoke(work: never, linkId: string): Promise<void>
+}
+interface WriterControl {
+  stop(work: never): Promise<void>
+}
+
+/** How long a thread may take to stop before it is ended; what is acknowledged is on disk long before. */
+const STOP_MS = 20_000
+
+interface Thread<Ready> {
+  worker: Worker
+  calls: Caller
+  ready: Ready
+  exited: Promise<unknown>
+}
+
+/** Starts a thread and waits for its word that it is ready; its failure to start is ours. */
+async function startThread<Ready>(
+  name: string,
+  setup: object,
+  transfer: import('node:worker_threads').MessagePort[],
+): Promise<Thread<Ready>> {
+  const worker = new Worker(threadUrl(import.meta.url, `./server/${name}.thread.js`), {
+    name,
+    workerData: setup,
+    transferList: transfer,
+  })
+  const exited = once(worker, 'exit')
+  // Waited for below; without a handler its rejection would be unhandled while the start still runs.
+  exited.catch(() => undefined)
+  const [message] = await Promise.race([
+    once(worker, 'message') as Promise<[{ ready: Ready }]>,
+    exited.then(() => Promise.reject(new Error(`The ${name} thread ended at its start.`))),
+  ])
+  return { worker, ready: message.ready, exited, calls: caller(worker as never) }
+}
+
+/** @param options.clockCell moves the clock of all threads; for tests. */
+export async function startApp(config: Config, log: Logger, options: { clockCell?: SharedArrayBuffer } = {}): Promise<App> {
+  const clock = clockFrom(options.clockCell)
+  const data = openDataFolder(config.dataFolder)
+  const unlock = await lockDataFolder(data.folder)
+  const settings = { serverSecret: data.serverSecret, publicUrl: config.publicUrl, taskDeadlineHours: config.taskDeadlineHours }
+  const publicToWriter = new MessageChannel()
+  const effects = new MessageChannel()
+  const hub = createHub()
+
+  const writer = await startThread<WriterReady>(
+    'writer',
+    {
+      data,
+      settings,
+      clockCell: options.clockCell,
+      publicPort: publicToWriter.port1,
+      effectsPort: effects.port1,
+    } satisfies WriterSetup,
+    [publicToWriter.port1, effects.port1],
+  ).catch(async (error) => {
+    await unlock()
+    throw error
+  })
+  if (writer.ready.applied.length > 0) log.info({ migrations: writer.ready.applied }, 'database brought up to date')
+  if (writer.ready.swept.length > 0) log.warn({ files: writer.ready.swept.length }, 'removed what an interrupted upload left')
+
+  const read = openSqlite(data.databaseFile, 'read')
+  const writerControl = writer.calls.service<WriterControl>('control') as Remote<WriterControl>
+  const stopWriter = async () => {
+    await within(writerControl.stop(), writer.worker)
+    await read.destroy()
+    effects.port2.close()
+    await unlock()
+  }
+
+  let publicThread: Thread<PublicReady>
+  try {
+    publicThread = await startThread<PublicReady>(
+      'public',
+      {
+        data,
+        listen: config.publicListen,
+        behindProxy: config.behindProxy,
+        logLevel: config.logLevel,
+        clockCell: options.clockCell,
+        writerPort: publicToWriter.port2,
+      } satisfies PublicSetup,
+      [publicToWriter.port2],
+    )
+  } catch (error) {
+    await stopWriter()
+    throw error
+  }
+  const publicControl = publicThread.calls.service<PublicControl>('control') as Remote<PublicControl>
+
+  effects.port2.on('message', (batch: Effect[]) => {
+    for (const effect of batch) {
+      // The answer to who revoked does not wait for this; the next request is refused by the record in any case.
+      if (effect.kind === 'link-ended') publicControl.revoke(effect.linkId).catch((error) => log.debug({ err: error }, 'revoke'))
+    }
+    hub.publish(batch)
+  })
+
+  let stopping: Promise<void> | null = null
+  let finish!: (error: Error | null) => void
+  const stopped = new Promise<Error | null>((resolve) => {
+    finish = resolve
+  })
+
+  const office = await createOfficeApp({
+    read,
+    clock,
+    log,
+    services: remoteServices(writer.calls),
+    disk: diskStore(data.folder),
+    hub,
+    serverId: writer.ready.serverId,
+    settings: { serverSecret: data.serverSecret, publicUrl: config.publicUrl, behindProxy: config.behindProxy },
+    ready: () => stopping === null,
+  })
+
+  function stop(reason: Error | null = null): Promise<void> {
+    stopping ??= (async () => {
+      // First nothing new comes in, then what is known is written, then the writer closes the book.
+      office.server.closeAllConnections()
+      await office.close()
+      await within(publicControl.stop(), publicThread.worker)
+      await stopWriter()
+      finish(reason)
+    })()
+    return stopping
+  }
+
+  for (const [name, thread] of [['writer', writer], ['public', publicThread]] as const) {
+    thread.worker.on('error', (error) => log.fatal({ err: error, thread: name }, 'a thread failed'))
+    const gone = () => {
+      thread.calls.close()
+      if (stopping === null) void stop(new Error(`The ${name} thread failed; the server stopped as a whole. Start it again.`))
+    }
+    thread.exited.then(gone, gone)
+  }
+
+  try {
+    await office.listen(config.officeListen)
+  } catch (error) {
+    await stop()
+    throw error
+  }
+  const { port } = office.server.address() as { port: number }
+  return {
+    publicPort: publicThread.ready.port,
+    officePort: port,
+    publicUrl: config.publicUrl,
+    serverId: writer.ready.serverId,
+    countsAcknowledged: publicThread.ready.countsAcknowledged,
+    stopped,
+    stop: () => stop(),
+  }
+}
+
+/** Waits for a thread's word that it has stopped, then makes sure; one that failed or hangs is ended. */
+async function within(word: Promise<void>, worker: Worker): Promise<void> {
+  let timer: NodeJS.Timeout | undefined
+  await Promise.race([
+    word.catch(() => undefined),
+    new Promise((resolve) => {
+      timer = setTimeout(resolve, STOP_MS)
+    }),
+  ])
+  clearTimeout(timer)
+  await worker.terminate()
+}

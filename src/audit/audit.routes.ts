@@ -1,0 +1,131 @@
+import { Readable } from 'node:stream'
+import type { FastifyPluginAsync } from 'fastify'
+import { z } from 'zod'
+import { type Clock, toRfc3339 } from '../clock.js'
+import type { Db } from '../db/db.js'
+import { Id, Instant, instantMs, LIST_LIMIT_MAX, problems, type ZodApp } from '../http/zod-routes.js'
+import type { Remote } from '../threads/remote.js'
+import type { AuditService } from './audit.service.js'
+import { type AuditFilter, type Head, listEntries, readHead, type StoredEntry } from './audit.store.js'
+import { csvHead, csvLine, type ExportFormat, endLine, entryLine, headLine } from './export.js'
+
+/** Rows read in one go while a copy is streamed. */
+const PAGE_ROWS = 1000
+
+const Query = z.object({
+  unit: Id.optional().describe('Our id, IMEI or serial number'),
+  actor: Id.optional(),
+  action: z.string().max(60).optional().describe('One action, or all of a kind with the dot at the end: `task.`'),
+  from: Instant.optional(),
+  to: Instant.optional(),
+  format: z.enum(['json', 'jsonl', 'csv']).default('json'),
+  after: z.coerce.number().int().min(0).default(0).describe('json only: cursor'),
+  limit: z.coerce.number().int().min(1).max(LIST_LIMIT_MAX).default(100).describe('json only'),
+})
+
+const MEDIA: Record<Exclude<ExportFormat, 'json'>, string> = {
+  jsonl: 'application/x-ndjson; charset=utf-8',
+  csv: 'text/csv; charset=utf-8',
+}
+
+export interface AuditRoutesDeps {
+  read: Db
+  clock: Clock
+  audit: Remote<AuditService>
+  serverId: string
+  /** The guard of the house, handed in: access stands below the log. */
+  mayRead: Parameters<ZodApp['get']>[1]['preHandler']
+  /** Our id of a unit by any of its names. */
+  unitId: (name: string) => Promise<string>
+}
+
+export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
+  return async (instance) => {
+    const app = instance as unknown as ZodApp
+    app.get(
+      '/audit/head',
+      {
+        preHandler: deps.mayRead,
+        schema: {
+          description: 'Keep this elsewhere: a later copy is checked against it.',
+          response: { 200: z.object({ seq: z.number().int(), hash: z.string() }), ...problems() },
+        },
+      },
+      () => readHead(deps.read),
+    )
+    app.get(
+      '/audit',
+      {
+        preHandler: deps.mayRead,
+        schema: {
+          description: '`jsonl` is the copy that `firmhand audit verify` checks; without filters it is complete.',
+          querystring: Query,
+          response: { 200: z.any(), ...problems() },
+        },
+      },
+      async (request, reply) => {
+        const { query } = request
+        const filter = await filterOf(query, deps.unitId)
+        if (query.format === 'json') {
+          const rows = await listEntries(deps.read, filter, { afterSeq: query.after, limit: query.limit + 1 })
+          const items = rows.slice(0, query.limit)
+          return { items: items.map((row) => JSON.parse(entryLine(row))), next: rows.length > query.limit ? String(items.at(-1)!.seq) : null }
+        }
+        const shown = Object.fromEntries(
+          (['unit', 'actor', 'action', 'from', 'to'] as const).flatMap((name) => (query[name] === undefined ? [] : [[name, query[name]]])),
+        )
+        const filterShown = Object.keys(shown).length > 0 ? shown : null
+        const head = await deps.audit.noteExport(request.actor, { format: query.format, filter: filterShown })
+        const pieces = query.format === 'csv' ? csvExport(deps, filter, head) : jsonlExport(deps, { filter, filterShown, head })
+        return reply
+          .type(MEDIA[query.format])
+          .header('content-disposition', `attachment; filename="firmhand-audit.${query.format}"`)
+          .serializer((payload) => payload as string)
+          .send(Readable.from(pieces, { objectMode: false }))
+      },
+    )
+  }
+}
+
+async function filterOf(
+  query: { unit?: string | undefined; actor?: string | undefined; action?: string | undefined; from?: string | undefined; to?: string | undefined },
+  unitId: (name: string) => Promise<string>,
+): Promise<AuditFilter> {
+  return {
+    unit: query.unit === undefined ? undefined : await unitId(query.unit),
+    actor: query.actor,
+    action: query.action,
+    fromMs: query.from === undefined ? undefined : instantMs(query.from),
+    toMs: query.to === undefined ? undefined : instantMs(query.to),
+  }
+}
+
+/** Page by page up to the head: memory stays flat, and what is appended meanwhile is left out. */
+async function* pagesOf(read: Db, filter: AuditFilter, head: Head): AsyncGenerator<StoredEntry[]> {
+  for (let afterSeq = 0; ; ) {
+    const rows = await listEntries(read, filter, { afterSeq, limit: PAGE_ROWS, untilSeq: head.seq })
+    if (rows.length === 0) return
+    yield rows
+    afterSeq = rows.at(-1)!.seq
+  }
+}
+
+async function* jsonlExport(
+  deps: AuditRoutesDeps,
+  given: { filter: AuditFilter; filterShown: Record<string, string> | null; head: Head },
+): AsyncGenerator<string> {
+  yield `${headLine({ server: deps.serverId, exportedAt: toRfc3339(deps.clock()), filter: given.filterShown })}\n`
+  const end = { entries: 0, lastSeq: 0, lastHash: '0'.repeat(64) }
+  for await (const rows of pagesOf(deps.read, given.filter, given.head)) {
+    end.entries += rows.length
+    end.lastSeq = rows.at(-1)!.seq
+    end.lastHash = rows.at(-1)!.hash
+    yield rows.map((row) => `${entryLine(row)}\n`).join('')
+  }
+  yield `${endLine(end)}\n`
+}
+
+async function* csvExport(deps: AuditRoutesDeps, filter: AuditFilter, head: Head): AsyncGenerator<string> {
+  yield csvHead()
+  for await (const rows of pagesOf(deps.read, filter, head)) yield rows.map(csvLine).join('')
+}

@@ -1,0 +1,134 @@
+// The audit log in the database: appended in the transaction of the change itself, read back byte for byte.
+import { randomBytes } from 'node:crypto'
+import type { Actor } from './actor.js'
+import { toRfc3339 } from '../clock.js'
+import type { Db, Work } from '../db/db.js'
+import { type AuditBody, type AuditEntry, GENESIS_PREV, sealEntry } from './chain.js'
+
+/** One thing that happened, before it has its place in the chain. */
+export interface AuditDraft {
+  action: string
+  unit?: string | null
+  task?: string | null
+  package?: string | null
+  fromVersion?: string | null
+  toVersion?: string | null
+  sha256?: string | null
+  detail?: Record<string, unknown>
+  /** Personal data: bound by a salted hash, outside the hashed bytes, so that it can be erased. */
+  labels?: Record<string, string>
+}
+
+/** Rows of one INSERT: 9 columns each, far under the limit of variables of any store. */
+const ROWS_IN_INSERT = 500
+const SALT_BYTES = 16
+
+export interface Head {
+  seq: number
+  hash: string
+}
+
+export async function readHead(db: Db): Promise<Head> {
+  const row = await db.selectFrom('audit').select(['seq', 'hash']).orderBy('seq', 'desc').limit(1).executeTakeFirst()
+  return row ? { seq: Number(row.seq), hash: row.hash } : { seq: 0, hash: GENESIS_PREV }
+}
+
+/** Chains the drafts, in order, to what is there. Runs inside the writing transaction, so no other entry comes between. */
+export async function appendAudit(work: Work, actor: Actor, drafts: readonly AuditDraft[]): Promise<void> {
+  if (drafts.length === 0) return
+  let head = await readHead(work.db)
+  const at = toRfc3339(work.nowMs)
+  const rows = drafts.map((draft) => {
+    const entry = seal(draft, { actor, at, head })
+    head = { seq: entry.seq, hash: entry.hash }
+    return {
+      seq: entry.seq,
+      at_ms: work.nowMs,
+      action: entry.action,
+      actor_id: actor.id,
+      unit_id: entry.unit,
+      task_id: entry.task,
+      body: entry.body,
+      hash: entry.hash,
+      labels: entry.labels === null ? null : JSON.stringify(entry.labels),
+    }
+  })
+  for (let i = 0; i < rows.length; i += ROWS_IN_INSERT) {
+    await work.db.insertInto('audit').values(rows.slice(i, i + ROWS_IN_INSERT)).execute()
+  }
+  work.effects.push({ kind: 'audit', seq: head.seq })
+}
+
+function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: Head }): AuditEntry & { body: string } {
+  const { actor, at, head } = place
+  const personal = { ...(actor.id !== 'system' && { actorName: actor.name }), ...draft.labels }
+  const labels = Object.keys(personal).length > 0 ? { salt: randomBytes(SALT_BYTES).toString('hex'), ...personal } : null
+  return sealEntry(
+    {
+      type: 'entry',
+      seq: head.seq + 1,
+      at,
+      actor: { id: actor.id, role: actor.role, via: actor.via },
+      action: draft.action,
+      unit: draft.unit ?? null,
+      task: draft.task ?? null,
+      package: draft.package ?? null,
+      fromVersion: draft.fromVersion ?? null,
+      toVersion: draft.toVersion ?? null,
+      sha256: draft.sha256 ?? null,
+      detail: draft.detail ?? {},
+    },
+    { labels, prev: head.hash },
+  )
+}
+
+export interface AuditFilter {
+  unit?: string | undefined
+  actor?: string | undefined
+  action?: string | undefined
+  task?: string | undefined
+  fromMs?: number | undefined
+  toMs?: number | undefined
+}
+
+export interface StoredEntry {
+  seq: number
+  atMs: number
+  body: string
+  hash: string
+  labels: string | null
+}
+
+/** Entries after `afterSeq`, in order; a page of the whole. `newest`: the last ones rather than the first. */
+export async function listEntries(
+  db: Db,
+  filter: AuditFilter,
+  page: { afterSeq: number; limit: number; untilSeq?: number; newest?: boolean },
+): Promise<StoredEntry[]> {
+  let query = db
+    .selectFrom('audit')
+    .select(['seq', 'at_ms', 'body', 'hash', 'labels'])
+    .where('seq', '>', page.afterSeq)
+    .orderBy('seq', page.newest ? 'desc' : 'asc')
+    .limit(page.limit)
+  if (page.untilSeq !== undefined) query = query.where('seq', '<=', page.untilSeq)
+  if (filter.unit !== undefined) query = query.where('unit_id', '=', filter.unit)
+  if (filter.task !== undefined) query = query.where('task_id', '=', filter.task)
+  if (filter.actor !== undefined) query = query.where('actor_id', '=', filter.actor)
+  // An action, or all of a kind: `task.` stands for every action that begins with it.
+  if (filter.action?.endsWith('.')) query = query.where('action', 'like', `${filter.action}%`)
+  else if (filter.action !== undefined) query = query.where('action', '=', filter.action)
+  if (filter.fromMs !== undefined) query = query.where('at_ms', '>=', filter.fromMs)
+  if (filter.toMs !== undefined) query = query.where('at_ms', '<', filter.toMs)
+  const rows = await query.execute()
+  const entries = rows.map((row) => ({
+    seq: Number(row.seq),
+    atMs: Number(row.at_ms),
+    body: row.body,
+    hash: row.hash,
+    labels: row.labels,
+  }))
+  return page.newest ? entries.reverse() : entries
+}
+
+export type { AuditBody }

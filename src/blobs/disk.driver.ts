@@ -1,0 +1,228 @@
+// The package store on disk, addressed by content. A file gets its final name only when it is whole and flushed, and
+// bytes that do not match the digests taken while storing never leave.
+import { createHash } from 'node:crypto'
+import { createWriteStream } from 'node:fs'
+import { type FileHandle, mkdir, open, readdir, rename, rm, stat } from 'node:fs/promises'
+import path from 'node:path'
+import type { Readable } from 'node:stream'
+import { finished } from 'node:stream/promises'
+import { AppError } from '../errors.js'
+import { BLOCK_BYTES, type Digests, StreamDigests } from './digests.js'
+
+/** Open files that are kept for the next block: packages in use at one time, far under the usual limit of 1,024. */
+const HANDLES_MAX = 64
+/** Checked blocks kept in memory, 1 MiB each, shared by all connections. */
+const BLOCKS_MAX = 128
+
+export interface Received {
+  /** Name of the temporary file; give it to adopt() or discard(). */
+  temporary: string
+  digests: Digests
+  /** The first bytes, for looking at what kind of file it is. */
+  beginning: Buffer
+}
+
+export interface DiskStore {
+  /** Creates the folders. */
+  prepare(): Promise<void>
+  /** Writes a stream to a temporary file, flushed to disk. Leaves nothing behind when it fails. */
+  receive(source: Readable, temporary: string): Promise<Received>
+  /** Gives a received file its final name. The same bytes again replace equal bytes. */
+  adopt(temporary: string, sha256: string): Promise<void>
+  discard(temporary: string): Promise<void>
+  remove(sha256: string): Promise<void>
+  /** Removes temporary files and files that `isKnown` does not know: what a crash left behind. Returns the names. */
+  sweep(isKnown: (sha256: string) => boolean): Promise<string[]>
+}
+
+const BEGINNING_BYTES = 512
+const isFull = (error: unknown): boolean =>
+  ['ENOSPC', 'EDQUOT', 'EFBIG'].includes((error as NodeJS.ErrnoException | null)?.code ?? '')
+
+/** A rename is safe only when the folder itself is flushed. */
+async function flushFolder(folder: string): Promise<void> {
+  const handle = await open(folder, 'r')
+  try {
+    await handle.sync()
+  } finally {
+    await handle.close()
+  }
+}
+
+const fileOf = (dataFolder: string, sha256: string): string => path.join(dataFolder, 'packages', sha256.slice(0, 2), sha256)
+
+export function diskStore(dataFolder: string): DiskStore {
+  const incoming = path.join(dataFolder, 'incoming')
+  const packages = path.join(dataFolder, 'packages')
+  const temporaryFile = (name: string) => path.join(incoming, name)
+
+  async function write(source: Readable, file: string): Promise<Omit<Received, 'temporary'>> {
+    const digests = new StreamDigests()
+    const target = createWriteStream(file, { flags: 'wx', flush: true, mode: 0o640 })
+    const done = finished(target)
+    // The failure is awaited below; without this it would count as unhandled while the source is still read.
+    done.catch(() => source.destroy())
+    let beginning = Buffer.alloc(0)
+    try {
+      for await (const chunk of source as AsyncIterable<Buffer>) {
+        if (beginning.length < BEGINNING_BYTES) beginning = Buffer.concat([beginning, chunk]).subarray(0, BEGINNING_BYTES)
+        digests.update(chunk)
+        if (!target.write(chunk)) {
+          await Promise.race([new Promise((resolve) => target.once('drain', resolve)), done])
+        }
+      }
+      target.end()
+      await done
+    } catch (error) {
+      target.destroy()
+      // Where the disk failed, that is the reason, and the source only ended because of it.
+      throw target.errored ?? error
+    }
+    return { digests: digests.finish(), beginning }
+  }
+
+  return {
+    prepare: async () => {
+      await mkdir(incoming, { recursive: true, mode: 0o750 })
+      await mkdir(packages, { recursive: true, mode: 0o750 })
+    },
+    receive: async (source, temporary) => {
+      try {
+        return { temporary, ...(await write(source, temporaryFile(temporary))) }
+      } catch (error) {
+        await rm(temporaryFile(temporary), { force: true })
+        if (isFull(error)) {
+          throw new AppError('storage-full', 'The disk is full; nothing was stored. Make room and upload again.', {}, { cause: error })
+        }
+        throw new AppError('upload-broken', 'The upload broke off; nothing was stored. Upload again.', {}, { cause: error })
+      }
+    },
+    adopt: async (temporary, sha256) => {
+      const file = fileOf(dataFolder, sha256)
+      await mkdir(path.dirname(file), { recursive: true, mode: 0o750 })
+      await rename(temporaryFile(temporary), file)
+      await flushFolder(path.dirname(file))
+      await flushFolder(packages)
+    },
+    discard: (temporary) => rm(temporaryFile(temporary), { force: true }),
+    remove: (sha256) => rm(fileOf(dataFolder, sha256), { force: true }),
+    sweep: async (isKnown) => {
+      const removed: string[] = []
+      for (const name of await readdir(incoming)) {
+        await rm(temporaryFile(name), { force: true })
+        removed.push(name)
+      }
+      for (const folder of await readdir(packages)) {
+        for (const name of await readdir(path.join(packages, folder))) {
+          if (isKnown(name)) continue
+          await rm(path.join(packages, folder, name), { force: true })
+          removed.push(name)
+        }
+      }
+      return removed
+    },
+  }
+}
+
+/** Bytes on disk that are not those that were stored. */
+export class DamagedBlobError extends Error {
+  constructor(sha256: string, index: number, options?: { cause?: unknown }) {
+    super(`package ${sha256}: block ${index} is damaged or missing on disk`, options)
+    this.name = 'DamagedBlobError'
+  }
+}
+
+export interface BlockReader {
+  /** Block `index` of 1 MiB, the last one shorter, checked. @throws DamagedBlobError */
+  read(sha256: string, index: number): Promise<Buffer>
+  close(): Promise<void>
+}
+
+/**
+ * Reads blocks for serving: each is checked against its SHA-256 when it comes from disk, then shared by all who ask.
+ * @param digestsOf size and block digests of a stored file, null where there is none.
+ */
+export function blockReader(
+  dataFolder: string,
+  digestsOf: (sha256: string) => Promise<{ sizeBytes: number; blocks: Buffer } | null>,
+): BlockReader {
+  const handles = new Map<string, Promise<FileHandle>>()
+  const cache = new Map<string, Promise<Buffer>>()
+  const known = new Map<string, { sizeBytes: number; blocks: Buffer }>()
+
+  async function handleOf(sha256: string): Promise<FileHandle> {
+    const kept = handles.get(sha256)
+    if (kept) {
+      handles.delete(sha256)
+      handles.set(sha256, kept)
+      return kept
+    }
+    const opened = open(fileOf(dataFolder, sha256), 'r')
+    handles.set(sha256, opened)
+    opened.catch(() => handles.delete(sha256))
+    if (handles.size > HANDLES_MAX) {
+      const [oldest, handle] = handles.entries().next().value!
+      handles.delete(oldest)
+      // A read that is under way ends first: FileHandle.close waits for pending operations.
+      void handle.then((file) => file.close()).catch(() => undefined)
+    }
+    return opened
+  }
+
+  async function fill(sha256: string, buffer: Buffer, offset: number): Promise<void> {
+    for (let filled = 0; filled < buffer.length; ) {
+      const handle = await handleOf(sha256)
+      const { bytesRead } = await handle.read(buffer, filled, buffer.length - filled, offset + filled).catch((error) => {
+        // Another package pushed this file out of the open ones between the two lines: open it again.
+        if ((error as NodeJS.ErrnoException).code === 'EBADF') return { bytesRead: -1 }
+        throw error
+      })
+      if (bytesRead === 0) throw new Error('the file is shorter than it was')
+      filled += Math.max(bytesRead, 0)
+    }
+  }
+
+  async function load(sha256: string, index: number): Promise<Buffer> {
+    const blob = known.get(sha256) ?? (await digestsOf(sha256))
+    if (!blob) throw new DamagedBlobError(sha256, index)
+    known.set(sha256, blob)
+    const offset = index * BLOCK_BYTES
+    const length = Math.min(BLOCK_BYTES, blob.sizeBytes - offset)
+    if (length <= 0) throw new RangeError(`block ${index} lies beyond the end of ${sha256}`)
+    const buffer = Buffer.allocUnsafeSlow(length)
+    try {
+      await fill(sha256, buffer, offset)
+    } catch (error) {
+      throw new DamagedBlobError(sha256, index, { cause: error })
+    }
+    const digest = createHash('sha256').update(buffer).digest()
+    if (!digest.equals(blob.blocks.subarray(index * 32, index * 32 + 32))) throw new DamagedBlobError(sha256, index)
+    return buffer
+  }
+
+  return {
+    read: (sha256, index) => {
+      const name = `${sha256}/${index}`
+      const block = cache.get(name) ?? load(sha256, index)
+      cache.delete(name)
+      cache.set(name, block)
+      // A failure is not kept: the disk may have been repaired.
+      block.catch(() => cache.delete(name))
+      if (cache.size > BLOCKS_MAX) cache.delete(cache.keys().next().value!)
+      return block
+    },
+    close: async () => {
+      for (const handle of handles.values()) await handle.then((file) => file.close()).catch(() => undefined)
+      handles.clear()
+      cache.clear()
+    },
+  }
+}
+
+/** Bytes of a stored file on disk; null where it is missing. */
+export async function storedSize(dataFolder: string, sha256: string): Promise<number | null> {
+  return stat(fileOf(dataFolder, sha256)).then(
+    (found) => found.size,
+    () => null,
+  )
+}

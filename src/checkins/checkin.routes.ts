@@ -1,0 +1,99 @@
+import type { FastifyPluginAsync, FastifyRequest, preHandlerAsyncHookHandler } from 'fastify'
+import { z } from 'zod'
+import { requireKey, requireRole } from '../access/require-role.js'
+import { AppError } from '../errors.js'
+import { problems, type ZodApp } from '../http/zod-routes.js'
+import type { Remote } from '../threads/remote.js'
+import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX } from './checkin.js'
+import { type CheckinService, OFFICE_SOURCES } from './checkin.service.js'
+
+const Results = z
+  .object({
+    results: z.array(
+      z.object({
+        index: z.number().int(),
+        unit: z.string().nullable(),
+        accepted: z.boolean(),
+        duplicate: z.boolean(),
+        task: z.string().nullable(),
+        state: z.string().nullable(),
+        code: z.string().nullable(),
+      }),
+    ),
+  })
+  .meta({ id: 'CheckinResults' })
+
+/** For the document only: items are checked one by one, so that a bad one does not spoil the others. */
+const Item = z
+  .looseObject({
+    unit: z.string().describe('Our id, IMEI or serial number'),
+    version: z.string(),
+    observedAt: z.string().nullish().describe('RFC 3339; without it the report counts at its receipt and cannot confirm'),
+    id: z.string().nullish().describe('Yours: the same id of the same source is the same report'),
+    digest: z.string().nullish().describe('Hex of what the unit holds: SHA-256, SHA-1, MD5 or CRC-32'),
+    note: z.string().nullish(),
+  })
+  .meta({ id: 'Checkin' })
+
+/** One value, an array, or one value a line; each as it came, for the item check. */
+export function readNdjson(text: string): unknown[] {
+  return text
+    .split('\n')
+    .filter((line) => line.trim() !== '')
+    .map((line, index) => {
+      try {
+        return JSON.parse(line) as unknown
+      } catch {
+        throw new AppError('body-unreadable', `Line ${index + 1} is not JSON; nothing was taken.`)
+      }
+    })
+}
+
+/** The same route on both listeners: who may use it and what the source is called differs. */
+export function checkinRoutes(deps: { checkins: Remote<CheckinService>; listener: 'public' | 'office' }): FastifyPluginAsync {
+  const guard: preHandlerAsyncHookHandler =
+    deps.listener === 'office'
+      ? requireRole('operate')
+      : async (request: FastifyRequest) => {
+          const key = requireKey(request)
+          if (key.role !== 'check-in') {
+            throw new AppError('role-insufficient', 'Only keys of role check-in may be used on the public listener.')
+          }
+        }
+
+  return async (instance) => {
+    const app = instance as unknown as ZodApp
+    app.addContentTypeParser('application/x-ndjson', { parseAs: 'string' }, (_request, body, done) => {
+      try {
+        done(null, readNdjson(String(body)))
+      } catch (error) {
+        done(error as Error)
+      }
+    })
+    app.post(
+      deps.listener === 'public' ? '/in/check-ins' : '/check-ins',
+      {
+        preHandler: guard,
+        bodyLimit: CHECKIN_BODY_MAX_BYTES,
+        schema: {
+          description: `One report, an array, or application/x-ndjson; at most ${CHECKINS_MAX} items. Answered after the commit.`,
+          body: z.union([Item, z.array(Item)]).or(z.any()),
+          querystring: z.object({ source: z.enum(OFFICE_SOURCES).default('operator') }),
+          response: { 200: Results, ...problems(413, 415) },
+        },
+      },
+      async (request) => {
+        const body: unknown = request.body
+        if (typeof body !== 'object' || body === null) {
+          throw new AppError('body-unreadable', 'Send one report as a JSON object, an array of them, or one a line as application/x-ndjson.')
+        }
+        const items: unknown[] = Array.isArray(body) ? body : [body]
+        if (items.length > CHECKINS_MAX) {
+          throw new AppError('body-too-large', `At most ${CHECKINS_MAX} items in one call; send them in several.`)
+        }
+        const source = deps.listener === 'public' ? `platform:${request.actor.id}` : request.query.source
+        return { results: await deps.checkins.accept(request.actor, { items, source }) }
+      },
+    )
+  }
+}

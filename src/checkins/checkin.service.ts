@@ -1,0 +1,102 @@
+import type { Actor } from '../audit/actor.js'
+import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
+import { toRfc3339 } from '../clock.js'
+import type { Work } from '../db/db.js'
+import { newId } from '../ids.js'
+import { settleTasks } from '../tasks/settle.service.js'
+import { findNewestTasks, findTasks } from '../tasks/task.store.js'
+import { findUnits, noteVersion, type Unit } from '../units/unit.store.js'
+import { type ItemCode, readItem } from './checkin.js'
+import { insertCheckins, type StoredCheckin } from './checkin.store.js'
+
+export interface CheckinResult {
+  index: number
+  unit: string | null
+  accepted: boolean
+  duplicate: boolean
+  task: string | null
+  state: string | null
+  code: ItemCode | null
+}
+
+/** By what route a version was learnt. `bench`: read by a technician at the unit. */
+export const OFFICE_SOURCES = ['operator', 'bench', 'spreadsheet'] as const
+
+export interface CheckinService {
+  /** Takes the items in, in order; a bad one is named in its result and the others stand. */
+  accept(work: Work, actor: Actor, input: { items: unknown[]; source: string }): Promise<CheckinResult[]>
+}
+
+export const checkinService: CheckinService = {
+  accept: async (work, actor, { items, source }) => {
+    const read = items.map((item) => readItem(item, work.nowMs))
+    const units = await findUnits(
+      work.db,
+      read.flatMap((item) => ('checkin' in item ? [item.checkin.unit] : [])),
+    )
+    const results: CheckinResult[] = []
+    const fresh: { checkin: StoredCheckin; unit: Unit; result: CheckinResult }[] = []
+    read.forEach((item, index) => {
+      const result: CheckinResult = { index, unit: null, accepted: false, duplicate: false, task: null, state: null, code: null }
+      results.push(result)
+      if (!('checkin' in item)) {
+        result.unit = item.unit
+        result.code = item.code
+        return
+      }
+      const unit = units.get(item.checkin.unit)
+      result.unit = unit?.id ?? item.checkin.unit
+      if (!unit) {
+        result.code = 'unit-unknown'
+        return
+      }
+      result.accepted = true
+      const { unit: _name, ...rest } = item.checkin
+      const checkin = { ...rest, id: newId('c', work.nowMs), unitId: unit.id, source, receivedAtMs: work.nowMs, keyId: actor.id }
+      fresh.push({ checkin, unit, result })
+    })
+
+    const stored = await insertCheckins(work.db, fresh.map(({ checkin }) => checkin))
+    for (const { checkin, result } of fresh) result.duplicate = !stored.has(checkin.id)
+    const news = fresh.filter(({ result }) => !result.duplicate)
+    for (const { checkin } of news) await noteVersion(work.db, checkin.unitId, checkin.version, checkin.observedAtMs)
+    await moveTasks(work, actor, fresh, news)
+    return results
+  },
+}
+
+async function moveTasks(
+  work: Work,
+  actor: Actor,
+  all: readonly { unit: Unit; result: CheckinResult }[],
+  news: readonly { checkin: StoredCheckin; unit: Unit }[],
+): Promise<void> {
+  const newest = await findNewestTasks(work.db, [...new Set(all.map(({ unit }) => unit.id))])
+  await appendAudit(
+    work,
+    actor,
+    news.map(({ checkin }) => auditOf(checkin, newest.get(checkin.unitId)?.id ?? null)),
+  )
+  const touched = [...new Set(news.flatMap(({ unit }) => newest.get(unit.id)?.id ?? []))]
+  await settleTasks(work, actor, touched)
+  const after = new Map((await findTasks(work.db, [...newest.values()].map((task) => task.id))).map((task) => [task.unitId, task]))
+  for (const { unit, result } of all) {
+    const task = after.get(unit.id)
+    result.task = task?.id ?? null
+    result.state = task?.state ?? null
+  }
+}
+
+const auditOf = (checkin: StoredCheckin, taskId: string | null): AuditDraft => ({
+  action: 'checkin.accepted',
+  unit: checkin.unitId,
+  task: taskId,
+  toVersion: checkin.version,
+  detail: {
+    checkin: checkin.id,
+    observedAt: toRfc3339(checkin.observedAtMs),
+    timing: checkin.timing,
+    source: checkin.source,
+    digest: checkin.digest,
+  },
+})

@@ -1,0 +1,73 @@
+// A check-in as it comes in, checked item by item: one bad item never spoils the others. Pure.
+import { normaliseVersion, versionFault } from '../versions/version.js'
+
+export const CHECKINS_MAX = 10_000
+export const CHECKIN_BODY_MAX_BYTES = 5 * 1024 * 1024
+
+export type ItemCode = 'unit-unknown' | 'version-empty' | 'version-too-long' | 'time-invalid' | 'digest-invalid' | 'item-invalid'
+
+export interface Checkin {
+  unit: string
+  version: string
+  rawVersion: string
+  observedAtMs: number
+  timing: 'stated' | 'receipt' | 'clock'
+  externalId: string | null
+  digest: string | null
+  note: string | null
+}
+
+/** No camera of this kind is older: an earlier time is a clock that lost its battery. */
+const EARLIEST_MS = Date.UTC(2020, 0, 1)
+/** How far the unit's or the platform's clock may run ahead of ours. */
+const AHEAD_MAX_MS = 5 * 60 * 1000
+
+const UNIT_MAX = 128
+const NOTE_MAX = 2000
+const EXTERNAL_ID_MAX = 200
+/** SHA-256, SHA-1, MD5, CRC-32 in hex: what units of this kind know. */
+const DIGEST = /^(?:[0-9a-f]{64}|[0-9a-f]{40}|[0-9a-f]{32}|[0-9a-f]{8})$/
+/** RFC 3339 §5.6; Date.parse alone would take much more. */
+const RFC3339 = /^\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]\d\d:\d\d)$/
+
+const absent = (value: unknown): boolean => value === undefined || value === null
+
+export function readItem(item: unknown, nowMs: number): { checkin: Checkin } | { code: ItemCode; unit: string | null } {
+  if (typeof item !== 'object' || item === null || Array.isArray(item)) return { code: 'item-invalid', unit: null }
+  const { unit, version, observedAt, id, digest, note } = item as Record<string, unknown>
+  const name = typeof unit === 'string' ? unit.trim() : ''
+  const shown = typeof unit === 'string' ? unit.slice(0, UNIT_MAX) : null
+  const refuse = (code: ItemCode) => ({ code, unit: shown })
+
+  if (name === '' || name.length > UNIT_MAX) return refuse('unit-unknown')
+  if (typeof version !== 'string') return refuse('version-empty')
+  const fault = versionFault(version)
+  if (fault) return refuse(fault === 'version-empty' ? 'version-empty' : 'version-too-long')
+  if (!absent(id) && (typeof id !== 'string' || id === '' || id.length > EXTERNAL_ID_MAX)) return refuse('item-invalid')
+  if (!absent(note) && (typeof note !== 'string' || note.length > NOTE_MAX)) return refuse('item-invalid')
+  const hex = typeof digest === 'string' ? digest.toLowerCase() : digest
+  if (!absent(hex) && !(typeof hex === 'string' && DIGEST.test(hex))) return refuse('digest-invalid')
+  const time = readTime(observedAt, nowMs)
+  if (!time) return refuse('time-invalid')
+  return {
+    checkin: {
+      unit: name,
+      version: normaliseVersion(version),
+      rawVersion: version,
+      ...time,
+      externalId: absent(id) ? null : (id as string),
+      digest: absent(hex) ? null : (hex as string),
+      note: absent(note) ? null : (note as string),
+    },
+  }
+}
+
+/** An impossible time is the unit's clock: it counts at receipt, and says so. Text that is no time at all is refused. */
+function readTime(text: unknown, nowMs: number): Pick<Checkin, 'observedAtMs' | 'timing'> | null {
+  if (absent(text)) return { observedAtMs: nowMs, timing: 'receipt' }
+  if (typeof text !== 'string' || !RFC3339.test(text)) return null
+  const ms = Date.parse(text.replace(' ', 'T').toUpperCase())
+  if (Number.isNaN(ms)) return null
+  if (ms < EARLIEST_MS || ms > nowMs + AHEAD_MAX_MS) return { observedAtMs: nowMs, timing: 'clock' }
+  return { observedAtMs: ms, timing: 'stated' }
+}

@@ -1,0 +1,106 @@
+// Group commit: everything that waits to be written goes into one transaction, each piece behind a savepoint of its own,
+// and nobody is answered before the commit. One flush to disk then serves many callers, and one fault harms only its own.
+import { sql } from 'kysely'
+import type { Clock } from '../clock.js'
+import { AppError } from '../errors.js'
+import type { Db, Effect, Work } from './db.js'
+
+/** Pieces in one transaction: beyond this the gain per flush is gone and the first caller would wait for the last. */
+const GROUP_MAX = 256
+/** Pieces that may wait: beyond this the server says so at once instead of growing. */
+const WAITING_MAX = 50_000
+
+export interface WriteQueue {
+  /** Runs one piece of work. Resolves after the commit; rejects with what the work threw, and then nothing is stored. */
+  run<T>(work: (work: Work) => Promise<T>): Promise<T>
+  /** Resolves when all that waits is done; later calls are refused. */
+  close(): Promise<void>
+}
+
+interface Piece {
+  work: (work: Work) => Promise<unknown>
+  settle: (result: { value: unknown } | { error: unknown }) => void
+}
+
+type Outcome = { value: unknown } | { error: unknown }
+
+const codeOf = (error: unknown): string =>
+  typeof error === 'object' && error !== null && 'code' in error ? String(error.code) : ''
+
+/** A full disk shows as SQLITE_FULL, or as a failed write of the log or the shared memory file. */
+function explain(error: unknown): unknown {
+  return /^SQLITE_(FULL|IOERR)/.test(codeOf(error))
+    ? new AppError('storage-full', 'The disk took no more data; nothing was stored. Make room and try again.', {}, { cause: error })
+    : error
+}
+
+export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects: Effect[]) => void }): WriteQueue {
+  const waiting: Piece[] = []
+  let running: Promise<void> | null = null
+  let closed = false
+
+  async function runGroup(group: Piece[]): Promise<void> {
+    const outcomes: Outcome[] = []
+    const effects: Effect[] = []
+    try {
+      await deps.db.connection().execute(async (connection) => {
+        // IMMEDIATE takes the write lock at once: a lock that is taken in mid-transaction can fail, this one waits.
+        await sql`begin immediate`.execute(connection)
+        try {
+          for (const piece of group) outcomes.push(await runPiece(connection, piece, effects))
+          await sql`commit`.execute(connection)
+        } catch (error) {
+          // A full disk may have rolled the transaction back by itself; then there is nothing left to undo.
+          await sql`rollback`.execute(connection).catch(() => undefined)
+          throw error
+        }
+      })
+    } catch (error) {
+      for (const piece of group) piece.settle({ error: explain(error) })
+      return
+    }
+    deps.publish(effects)
+    group.forEach((piece, index) => piece.settle(outcomes[index]!))
+  }
+
+  async function runPiece(connection: Db, piece: Piece, effects: Effect[]): Promise<Outcome> {
+    const own: Effect[] = []
+    await sql`savepoint piece`.execute(connection)
+    try {
+      const value = await piece.work({ db: connection, nowMs: deps.clock(), effects: own })
+      await sql`release piece`.execute(connection)
+      effects.push(...own)
+      return { value }
+    } catch (error) {
+      await sql`rollback to piece`.execute(connection)
+      await sql`release piece`.execute(connection)
+      return { error: explain(error) }
+    }
+  }
+
+  async function drain(): Promise<void> {
+    while (waiting.length > 0) {
+      await runGroup(waiting.splice(0, GROUP_MAX))
+      // Lets messages of other threads in: they join the next group.
+      await new Promise<void>((resolve) => setImmediate(resolve))
+    }
+    running = null
+  }
+
+  return {
+    run: <T>(work: (work: Work) => Promise<T>) =>
+      new Promise<T>((resolve, reject) => {
+        if (closed) return reject(new AppError('not-ready', 'The server is stopping. Try again in a moment.'))
+        if (waiting.length >= WAITING_MAX) return reject(new AppError('not-ready', 'Too much is waiting. Try again later.'))
+        waiting.push({
+          work,
+          settle: (result) => ('error' in result ? reject(result.error) : resolve(result.value as T)),
+        })
+        running ??= drain()
+      }),
+    close: async () => {
+      closed = true
+      while (running) await running
+    },
+  }
+}

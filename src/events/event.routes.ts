@@ -1,0 +1,110 @@
+// Server-sent events (WHATWG HTML, section "Server-sent events"): what happens to tasks, as it is committed. The id of an
+// event is its place in the audit log, so a client that was away resumes with Last-Event-ID and misses nothing.
+import type { FastifyPluginAsync, FastifyReply } from 'fastify'
+import { z } from 'zod'
+import { requireRole } from '../access/require-role.js'
+import { listEntries, readHead } from '../audit/audit.store.js'
+import type { Db, Effect } from '../db/db.js'
+import { findLedgers } from '../downloads/ledger.store.js'
+import { sizeOf } from '../downloads/span.js'
+import { AppError } from '../errors.js'
+import { problems, type ZodApp } from '../http/zod-routes.js'
+import type { Hub } from './hub.js'
+
+const LISTENERS_MAX = 200
+/** What may wait for a slow client; then it is cut off and resumes by its last id. */
+const BUFFER_MAX_BYTES = 1024 * 1024
+const PAGE_ROWS = 500
+/** Keeps proxies from closing a quiet stream. */
+const HEARTBEAT_MS = 20_000
+
+export function eventRoutes(deps: { read: Db; hub: Hub }): FastifyPluginAsync {
+  return async (instance) => {
+    const app = instance as unknown as ZodApp
+    app.get(
+      '/events',
+      {
+        preHandler: requireRole('read'),
+        schema: {
+          description: 'text/event-stream: `task` (id = audit seq) and `ledger`. Resume with Last-Event-ID or ?after=.',
+          querystring: z.object({ after: z.coerce.number().int().min(0).optional() }),
+          response: { 200: z.any(), ...problems() },
+        },
+      },
+      async (request, reply) => {
+        if (deps.hub.size >= LISTENERS_MAX) throw new AppError('not-ready', 'Too many listen already. Try again later.')
+        const resumeAt = Number(request.headers['last-event-id'] ?? request.query.after)
+        const afterSeq = Number.isSafeInteger(resumeAt) && resumeAt >= 0 ? resumeAt : (await readHead(deps.read)).seq
+        reply.hijack()
+        reply.raw.writeHead(200, { 'content-type': 'text/event-stream', 'cache-control': 'no-store', 'x-accel-buffering': 'no' })
+        reply.raw.flushHeaders()
+        stream(deps, reply, afterSeq)
+      },
+    )
+  }
+}
+
+function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: number): void {
+  const { raw } = reply
+  const ledgers = new Map<string, string | null>()
+  let sentSeq = afterSeq
+  let busy = false
+  let again = false
+
+  const write = (text: string) => {
+    raw.write(text)
+    if (raw.writableLength > BUFFER_MAX_BYTES) raw.destroy()
+  }
+  async function drain(): Promise<void> {
+    if (busy) {
+      again = true
+      return
+    }
+    busy = true
+    do {
+      again = false
+      await writeTasks()
+      await writeLedgers()
+    } while (again && !raw.destroyed)
+    busy = false
+  }
+  async function writeTasks(): Promise<void> {
+    for (;;) {
+      const rows = await listEntries(deps.read, { action: 'task.' }, { afterSeq: sentSeq, limit: PAGE_ROWS })
+      for (const row of rows) {
+        const { at, action, unit, task, fromVersion, toVersion, detail } = JSON.parse(row.body) as Record<string, unknown>
+        const data = JSON.stringify({ seq: row.seq, at, action, unit, task, fromVersion, toVersion, detail })
+        write(`id: ${row.seq}\nevent: task\ndata: ${data}\n\n`)
+        sentSeq = row.seq
+      }
+      if (rows.length < PAGE_ROWS || raw.destroyed) return
+    }
+  }
+  async function writeLedgers(): Promise<void> {
+    const changed = new Map(ledgers)
+    ledgers.clear()
+    for (const [linkId, ledger] of await findLedgers(deps.read, [...changed.keys()])) {
+      const data = JSON.stringify({
+        task: changed.get(linkId),
+        link: linkId,
+        sentBytes: sizeOf(ledger.sent),
+        acknowledgedBytes: sizeOf(ledger.acknowledged),
+        inferredBytes: sizeOf(ledger.inferred),
+      })
+      write(`event: ledger\ndata: ${data}\n\n`)
+    }
+  }
+
+  const fail = () => raw.destroy()
+  const leave = deps.hub.subscribe((effects: readonly Effect[]) => {
+    for (const effect of effects) if (effect.kind === 'ledger') ledgers.set(effect.linkId, effect.taskId)
+    drain().catch(fail)
+  })
+  const heartbeat = setInterval(() => write(': still here\n\n'), HEARTBEAT_MS)
+  raw.on('close', () => {
+    clearInterval(heartbeat)
+    leave()
+  })
+  raw.write('retry: 2000\n\n')
+  drain().catch(fail)
+}

@@ -1,0 +1,60 @@
+// A fastify instance of this house: zod schemas, problem documents, bounded and redacted.
+import cookie from '@fastify/cookie'
+import helmet from '@fastify/helmet'
+import { fastify } from 'fastify'
+import { serializerCompiler, validatorCompiler } from 'fastify-type-provider-zod'
+import type { Clock } from '../clock.js'
+import { newId } from '../ids.js'
+import type { Logger } from '../logger.js'
+import { installProblems } from './problem.js'
+import type { ZodApp } from './zod-routes.js'
+
+/** JSON bodies; routes that take more say so themselves. */
+const BODY_MAX_BYTES = 1024 * 1024
+/** For a whole request to arrive; uploads are streams and lift it for themselves. */
+const HEADERS_TIMEOUT_MS = 60_000
+
+export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promise<ZodApp> {
+  const app = fastify({
+    loggerInstance: deps.log,
+    disableRequestLogging: true,
+    bodyLimit: BODY_MAX_BYTES,
+    requestTimeout: 0,
+    keepAliveTimeout: 72_000,
+    genReqId: () => newId('r', deps.clock()),
+    // Nothing here believes what a proxy says of the client; addresses are only shown.
+    trustProxy: false,
+    return503OnClosing: false,
+    forceCloseConnections: 'idle',
+  }) as unknown as ZodApp
+  app.server.headersTimeout = HEADERS_TIMEOUT_MS
+  app.setValidatorCompiler(validatorCompiler)
+  app.setSerializerCompiler(serializerCompiler)
+  app.decorateRequest('key', null)
+  app.decorateRequest('actor', null as never)
+  installProblems(app as never)
+  await app.register(cookie)
+  await app.register(helmet, {
+    contentSecurityPolicy: {
+      useDefaults: false,
+      directives: {
+        'default-src': ["'self'"],
+        'img-src': ["'self'", 'data:'],
+        'style-src': ["'self'"],
+        'script-src': ["'self'"],
+        'frame-ancestors': ["'none'"],
+        'base-uri': ["'none'"],
+        'form-action': ["'self'"],
+      },
+    },
+    // The office side may be reached by plain HTTP through a tunnel; a proxy with TLS adds its own.
+    strictTransportSecurity: false,
+  })
+  app.addHook('onResponse', async (request, reply) => {
+    request.log.debug(
+      { method: request.method, path: request.url.split('?')[0], status: reply.statusCode, ms: Math.round(reply.elapsedTime) },
+      'answered',
+    )
+  })
+  return app
+}

@@ -1,0 +1,143 @@
+import type { Actor } from '../audit/actor.js'
+import { hashToken, linkToken } from '../access/secret.js'
+import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
+import type { Work } from '../db/db.js'
+import { AppError } from '../errors.js'
+import { newId } from '../ids.js'
+import { findModel } from '../models/model.store.js'
+import { byteBudget, type Profile, servedFileName } from '../models/profile.js'
+import { requirePackage } from '../packages/package.service.js'
+import type { Package } from '../packages/package.store.js'
+import { requireUnit } from '../units/unit.service.js'
+import { type EndReason, findLink, insertLinks, joinTasks, type Link, type LinkKind, markEnded, openTasksAmong } from './link.store.js'
+
+/** A copy link serves many tasks and people; its budget is a guard against loops, not a bill. */
+const COPY_BUDGET_FACTOR = 1000
+
+export interface LinkService {
+  create(
+    work: Work,
+    actor: Actor,
+    input: {
+      packageId: string
+      kind: LinkKind
+      unit: string | null
+      /** Tasks that a copy link serves: they move to `fetched` when it was read to the end. */
+      taskIds: string[]
+      expiresAtMs: number | null
+      byteBudgetBytes: number | null
+    },
+  ): Promise<Link>
+  revoke(work: Work, actor: Actor, id: string): Promise<void>
+}
+
+/** A new link as a value, with what to store and to log. */
+export function draftLink(
+  deps: { serverSecret: string },
+  input: {
+    kind: LinkKind
+    pack: Package
+    profile: Profile
+    unitId: string | null
+    taskId: string | null
+    expiresAtMs: number | null
+    byteBudgetBytes: number | null
+    createdBy: string
+    nowMs: number
+  },
+): { link: Link; token: string; tokenHash: string; audit: AuditDraft } {
+  const id = newId('l', input.nowMs)
+  const token = linkToken(deps.serverSecret, id)
+  const factor = input.kind === 'unit' ? input.profile.byteBudgetFactor : COPY_BUDGET_FACTOR
+  const link: Link = {
+    id,
+    kind: input.kind,
+    packageId: input.pack.id,
+    unitId: input.unitId,
+    fileName: servedFileName(input.profile, input.pack),
+    byteBudgetBytes: input.byteBudgetBytes ?? byteBudget({ byteBudgetFactor: factor }, input.pack.sizeBytes),
+    expiresAtMs: input.expiresAtMs,
+    createdAtMs: input.nowMs,
+    createdBy: input.createdBy,
+    endReason: null,
+    endedAtMs: null,
+  }
+  return {
+    link,
+    token,
+    tokenHash: hashToken(token),
+    audit: {
+      action: 'link.created',
+      unit: input.unitId,
+      task: input.taskId,
+      package: input.pack.id,
+      toVersion: input.pack.version,
+      sha256: input.pack.digests.sha256,
+      detail: { link: id, kind: input.kind, byteBudgetBytes: link.byteBudgetBytes },
+    },
+  }
+}
+
+export function linkService(deps: { serverSecret: string; publicUrl: string | null }): LinkService {
+  return {
+    create: async (work, actor, input) => {
+      if (deps.publicUrl === null) throw new AppError('public-url-not-set', PUBLIC_URL_NEEDED)
+      const pack = await requirePackage(work, input.packageId)
+      if (pack.state !== 'released') {
+        throw new AppError('state-refused', `The package is ${pack.state}; links are for released packages.`, { state: pack.state })
+      }
+      const model = await findModel(work.db, pack.modelId)
+      const unit = input.unit === null ? null : await requireUnit(work, input.unit)
+      if (input.kind === 'unit' && !unit) throw new AppError('request-invalid', 'A unit link needs the unit that it is for.')
+      const drafted = draftLink(deps, {
+        ...input,
+        pack,
+        profile: model!.profile,
+        unitId: unit?.id ?? null,
+        taskId: null,
+        createdBy: actor.id,
+        nowMs: work.nowMs,
+      })
+      await insertLinks(work.db, [drafted])
+      await requireServedTasks(work, input)
+      await joinTasks(work.db, input.taskIds.map((taskId) => ({ linkId: drafted.link.id, taskId })))
+      await appendAudit(work, actor, [drafted.audit])
+      return drafted.link
+    },
+
+    revoke: async (work, actor, id) => {
+      const link = await findLink(work.db, id)
+      if (!link) throw new AppError('link-not-found', `There is no link ${id}.`)
+      await endLinks(work, actor, [id], 'revoked')
+    },
+  }
+}
+
+export const PUBLIC_URL_NEEDED =
+  'Set FIRMHAND_PUBLIC_URL to the address under which cameras reach the public listener, and start again.'
+
+/** Ends links that are live, tells the byte server after the commit, and logs each. */
+export async function endLinks(work: Work, actor: Actor, ids: readonly string[], reason: EndReason): Promise<void> {
+  const ended = await markEnded(work.db, ids, { reason, atMs: work.nowMs })
+  const drafts: AuditDraft[] = []
+  for (const id of ended) {
+    work.effects.push({ kind: 'link-ended', linkId: id })
+    const link = await findLink(work.db, id)
+    drafts.push({ action: 'link.ended', unit: link!.unitId, package: link!.packageId, detail: { link: id, reason } })
+  }
+  await appendAudit(work, actor, drafts)
+}
+
+/** The whole address of a link. */
+export const linkUrl = (publicUrl: string, token: string, fileName: string): string => `${publicUrl}/d/${token}/${fileName}`
+
+/** A copy link may serve open hand tasks of the same package only: anything else would be evidence for the wrong thing. */
+async function requireServedTasks(work: Work, input: { kind: LinkKind; packageId: string; taskIds: string[] }): Promise<void> {
+  if (input.taskIds.length === 0) return
+  if (input.kind !== 'copy') throw new AppError('request-invalid', 'Only a copy link serves tasks that exist; a unit link comes with its task.')
+  const known = await openTasksAmong(work.db, input)
+  const wrong = input.taskIds.filter((id) => !known.has(id))
+  if (wrong.length > 0) {
+    throw new AppError('task-not-found', `Not open hand tasks of this package: ${wrong.slice(0, 5).join(', ')}.`, { tasks: wrong })
+  }
+}

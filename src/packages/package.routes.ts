@@ -1,0 +1,185 @@
+import type { FastifyPluginAsync } from 'fastify'
+import type { Readable } from 'node:stream'
+import { z } from 'zod'
+import { requireRole } from '../access/require-role.js'
+import type { DiskStore } from '../blobs/disk.driver.js'
+import { type Clock, toRfc3339 } from '../clock.js'
+import type { Db } from '../db/db.js'
+import { AppError } from '../errors.js'
+import { Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
+import { newId } from '../ids.js'
+import { findModel } from '../models/model.store.js'
+import { FileName } from '../models/profile.js'
+import type { Remote } from '../threads/remote.js'
+import { normaliseVersion, versionFault } from '../versions/version.js'
+import { requireDigests } from './digest-field.js'
+import { type PackageService, requirePackage } from './package.service.js'
+import { listPackages, PACKAGE_STATES, type Package } from './package.store.js'
+
+export const PackageView = z
+  .object({
+    id: z.string(),
+    model: z.string(),
+    version: z.string(),
+    fileName: z.string(),
+    sizeBytes: z.number().int(),
+    digests: z.object({ sha256: z.string(), sha1: z.string(), md5: z.string(), crc32: z.string() }),
+    state: z.enum(PACKAGE_STATES),
+    installsOver: z.array(z.string()).nullable(),
+    findings: z.array(z.object({ level: z.enum(['error', 'caution', 'info']), code: z.string(), text: z.string() })),
+    notes: z.string(),
+    createdAt: z.string(),
+  })
+  .meta({ id: 'Package' })
+
+export const toPackageView = (pack: Package): z.infer<typeof PackageView> => ({
+  id: pack.id,
+  model: pack.modelId,
+  version: pack.version,
+  fileName: pack.fileName,
+  sizeBytes: pack.sizeBytes,
+  digests: pack.digests,
+  state: pack.state,
+  installsOver: pack.installsOver,
+  findings: pack.findings,
+  notes: pack.notes,
+  createdAt: toRfc3339(pack.createdAtMs),
+})
+
+/** A version as it is compared: normalised, and refused where nothing is left of it. */
+export const Version = z
+  .string()
+  .max(256)
+  .transform((text, context) => {
+    const fault = versionFault(text)
+    if (fault) context.addIssue({ code: 'custom', message: `is no version (${fault})` })
+    return normaliseVersion(text)
+  })
+
+const VERSIONS_MAX = 500
+
+export function packageRoutes(deps: {
+  read: Db
+  clock: Clock
+  disk: DiskStore
+  packages: Remote<PackageService>
+}): FastifyPluginAsync {
+  /** The bytes are on disk before the record knows of them; whatever fails then takes them away again. */
+  async function ingest(
+    request: { actor: Parameters<typeof deps.packages.register>[0]; headers: Record<string, unknown> },
+    input: { modelId: string; version: string; fileName: string },
+    body: Readable,
+  ) {
+    const wanted = requireDigests(request.headers)
+    const received = await deps.disk.receive(body, newId('up', deps.clock()))
+    let result: Awaited<ReturnType<typeof deps.packages.register>>
+    try {
+      wanted.check(received.digests)
+      result = await deps.packages.register(request.actor, { ...input, received })
+    } catch (error) {
+      await deps.disk.discard(received.temporary)
+      await deps.packages.forget(received.digests.sha256).catch(() => undefined)
+      throw error
+    }
+    if (!result.created) await deps.disk.discard(received.temporary)
+    return result
+  }
+
+  const upload: FastifyPluginAsync = async (instance) => {
+    const app = instance as unknown as ZodApp
+    // The body stays a stream: a file of any size goes to disk piece by piece.
+    app.removeAllContentTypeParsers()
+    app.addContentTypeParser('*', (_request, payload, done) => done(null, payload))
+
+    app.post(
+      '/packages',
+      {
+        preHandler: requireRole('integrate'),
+        bodyLimit: Number.MAX_SAFE_INTEGER,
+        schema: {
+          description: 'The body is the file itself. Repr-Digest and Content-Digest (RFC 9530) are enforced where given.',
+          querystring: z.object({ model: Id, version: Version, fileName: FileName }),
+          response: { 200: PackageView, 201: PackageView, ...problems(404, 409, 422, 507) },
+        },
+      },
+      async (request, reply) => {
+        const { model, version, fileName } = request.query
+        if (!(await findModel(deps.read, model))) {
+          throw new AppError('model-not-found', `There is no model ${model}: add its profile first.`)
+        }
+        const body = (request.body ?? request.raw) as Readable
+        const { pack, created } = await ingest(request, { modelId: model, version, fileName }, body)
+        return reply.code(created ? 201 : 200).send(toPackageView(pack))
+      },
+    )
+
+  }
+
+  return async (instance) => {
+    await instance.register(upload)
+    packageReads(instance as unknown as ZodApp, deps)
+    packageChanges(instance as unknown as ZodApp, deps)
+  }
+}
+
+function packageChanges(app: ZodApp, deps: { packages: Remote<PackageService> }): void {
+    const params = z.object({ id: Id })
+    app.patch(
+      '/packages/:id',
+      {
+        preHandler: requireRole('integrate'),
+        schema: {
+          params,
+          body: z.strictObject({
+            installsOver: z.array(Version).max(VERSIONS_MAX).nullable().optional(),
+            notes: z.string().max(20_000).optional(),
+          }),
+          response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
+        },
+      },
+      async (request) => {
+        const { installsOver, notes } = request.body
+        const change = { ...(installsOver !== undefined && { installsOver }), ...(notes !== undefined && { notes }) }
+        return toPackageView(await deps.packages.change(request.actor, request.params.id, change))
+      },
+    )
+    app.post(
+      '/packages/:id/release',
+      {
+        preHandler: requireRole('integrate'),
+        schema: {
+          params,
+          body: z
+            .strictObject({
+              acceptFindings: z.array(z.string().max(40)).max(20).default([]).describe('Codes of findings that are known and wanted.'),
+            })
+            .nullish(),
+          response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
+        },
+      },
+      async (request) =>
+        toPackageView(await deps.packages.release(request.actor, request.params.id, request.body?.acceptFindings ?? [])),
+    )
+}
+
+function packageReads(app: ZodApp, deps: { read: Db }): void {
+  app.get(
+    '/packages',
+    {
+      preHandler: requireRole('read'),
+      schema: { querystring: PageQuery.extend({ model: Id.optional() }), response: { 200: pageOf(PackageView), ...problems() } },
+    },
+    async (request) => {
+      const { items, next } = toPage(await listPackages(deps.read, request.query), request.query.limit)
+      return { items: items.map(toPackageView), next }
+    },
+  )
+  app.get(
+    '/packages/:id',
+    {
+      preHandler: requireRole('read'),
+      schema: { params: z.object({ id: Id }), response: { 200: PackageView, ...problems(404) } },
+    },
+    async (request) => toPackageView(await requirePackage({ db: deps.read }, request.params.id)),
+  )
+}

@@ -1,0 +1,98 @@
+// The office listener: API, its document and reference page, health.
+import swagger from '@fastify/swagger'
+import swaggerUi from '@fastify/swagger-ui'
+import { jsonSchemaTransform, jsonSchemaTransformObject } from 'fastify-type-provider-zod'
+import { z } from 'zod'
+import { accessRoutes } from '../access/access.routes.js'
+import { authenticate, requireRole } from '../access/require-role.js'
+import { auditRoutes } from '../audit/audit.routes.js'
+import type { DiskStore } from '../blobs/disk.driver.js'
+import { checkinRoutes } from '../checkins/checkin.routes.js'
+import type { Clock } from '../clock.js'
+import type { Db } from '../db/db.js'
+import { eventRoutes } from '../events/event.routes.js'
+import type { Hub } from '../events/hub.js'
+import { createHttpApp } from '../http/app.driver.js'
+import type { ZodApp } from '../http/zod-routes.js'
+import { linkRoutes } from '../links/link.routes.js'
+import type { Logger } from '../logger.js'
+import { modelRoutes } from '../models/model.routes.js'
+import { packageRoutes } from '../packages/package.routes.js'
+import { taskRoutes } from '../tasks/task.routes.js'
+import type { ViewSettings } from '../tasks/task-view.store.js'
+import { timelineRoutes } from '../timeline/timeline.routes.js'
+import { unitRoutes } from '../units/unit.routes.js'
+import { requireUnit } from '../units/unit.service.js'
+import type { RemoteServices } from './services.js'
+
+export interface OfficeDeps {
+  read: Db
+  clock: Clock
+  log: Logger
+  services: RemoteServices
+  disk: DiskStore
+  hub: Hub
+  serverId: string
+  settings: ViewSettings
+  /** Whether all threads are up and none is stopping. */
+  ready: () => boolean
+}
+
+export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
+  const app = await createHttpApp(deps)
+  app.addHook('onRequest', authenticate({ read: deps.read, clock: deps.clock, via: 'api' }))
+  await app.register(swagger, {
+    openapi: {
+      openapi: '3.1.0',
+      info: {
+        title: 'Firmhand',
+        version: '0.1.0',
+        description:
+          'Distribution server for the firmware of vehicle cameras. Times are RFC 3339 UTC with milliseconds, sizes are bytes, spans inclusive. Failures are RFC 9457 problem documents: rely on `code`.',
+      },
+      components: { securitySchemes: { key: { type: 'http', scheme: 'bearer' } } },
+      security: [{ key: [] }],
+    },
+    transform: jsonSchemaTransform,
+    transformObject: jsonSchemaTransformObject,
+  })
+  await app.register(async (child) => {
+    // The reference page brings routes with JSON schemas of its own: they keep the stock compilers, in their own scope.
+    child.setValidatorCompiler(() => () => true)
+    child.setSerializerCompiler(() => (data) => JSON.stringify(data))
+    await child.register(swaggerUi, { routePrefix: '/reference', staticCSP: true })
+  })
+  app.get('/openapi.json', { schema: { hide: true } as object }, async () => app.swagger())
+  const Ok = z.object({ ok: z.boolean() })
+  app.get('/healthz', { schema: { response: { 200: Ok }, security: [] } }, async () => ({ ok: true }))
+  app.get('/readyz', { schema: { response: { 200: Ok, 503: Ok }, security: [] } }, async (_request, reply) => {
+    const ok = deps.ready()
+    return reply.code(ok ? 200 : 503).send({ ok })
+  })
+  await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
+  await app.ready()
+  return app
+}
+
+async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
+  const { read, clock, services, settings } = deps
+  await api.register(accessRoutes({ read, clock, access: services.access, serverSecret: settings.serverSecret }))
+  await api.register(modelRoutes({ read, models: services.models }))
+  await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
+  await api.register(unitRoutes({ read, units: services.units }))
+  await api.register(linkRoutes({ links: services.links, settings }))
+  await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
+  await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))
+  await api.register(timelineRoutes({ read }))
+  await api.register(eventRoutes({ read, hub: deps.hub }))
+  await api.register(
+    auditRoutes({
+      read,
+      clock,
+      audit: services.audit,
+      serverId: deps.serverId,
+      mayRead: requireRole('read'),
+      unitId: async (name) => (await requireUnit({ db: read }, name)).id,
+    }),
+  )
+}

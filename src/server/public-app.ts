@@ -1,0 +1,29 @@
+// What the public listener answers besides downloads: check-ins of platforms, and whether the server lives.
+import { z } from 'zod'
+import { authenticate } from '../access/require-role.js'
+import { checkinRoutes } from '../checkins/checkin.routes.js'
+import type { CheckinService } from '../checkins/checkin.service.js'
+import type { Clock } from '../clock.js'
+import type { Db } from '../db/db.js'
+import { createHttpApp } from '../http/app.driver.js'
+import type { ZodApp } from '../http/zod-routes.js'
+import type { Logger } from '../logger.js'
+import type { Remote } from '../threads/remote.js'
+
+export async function createPublicApp(deps: {
+  read: Db
+  clock: Clock
+  log: Logger
+  checkins: Remote<CheckinService>
+}): Promise<ZodApp> {
+  const app = await createHttpApp(deps)
+  app.addHook('onRequest', authenticate({ read: deps.read, clock: deps.clock, via: 'public' }))
+  app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({ ok: true as const }))
+  // A connection that began here stays here; RFC 9110 §15.5.20 sends the client to a new one for its download.
+  app.all('/d/*', { schema: { hide: true } as object }, (_request, reply) =>
+    reply.code(421).header('connection', 'close').header('content-length', '0').send(),
+  )
+  await app.register(checkinRoutes({ checkins: deps.checkins, listener: 'public' }))
+  await app.ready()
+  return app
+}

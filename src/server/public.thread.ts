@@ -1,0 +1,86 @@
+// Entry of the public thread: one socket, the byte server for /d/, everything else handed to fastify.
+import net from 'node:net'
+import { parentPort, workerData } from 'node:worker_threads'
+import { hashToken } from '../access/secret.js'
+import { findBlocks } from '../blobs/blob.store.js'
+import { blockReader } from '../blobs/disk.driver.js'
+import { clockFrom } from '../clock.js'
+import { openSqlite } from '../db/sqlite.driver.js'
+import { startKernelTable } from '../downloads/kernel-table.driver.js'
+import { linkSource } from '../downloads/link-source.store.js'
+import { createResponder } from '../downloads/responder.driver.js'
+import { newId } from '../ids.js'
+import { createLogger } from '../logger.js'
+import { type Call, caller, serve } from '../threads/remote.js'
+import { createPublicApp } from './public-app.js'
+import { remoteServices } from './services.js'
+import type { PublicReady, PublicSetup } from './setup.js'
+
+const setup = workerData as PublicSetup
+const toMain = parentPort!
+const clock = clockFrom(setup.clockCell)
+const log = createLogger(setup.logLevel)
+const read = openSqlite(setup.data.databaseFile, 'read')
+const writer = caller(setup.writerPort)
+const services = remoteServices(writer)
+const blocks = blockReader(setup.data.folder, (sha256) => findBlocks(read, sha256))
+const kernel = startKernelTable()
+const app = await createPublicApp({ read, clock, log, checkins: services.checkins })
+
+const responder = createResponder({
+  links: linkSource({ read, clock, hashToken }),
+  blocks,
+  sink: { record: (reports) => services.ledger.record(reports) },
+  clock,
+  kernel,
+  behindProxy: setup.behindProxy,
+  newTryId: () => newId('y', clock()),
+  log,
+  handOver: (socket, bytes) => {
+    if (bytes.length > 0) socket.unshift(bytes)
+    app.server.emit('connection', socket)
+  },
+})
+
+// allowHalfOpen: a client may end its side right after the GET and still wants the file.
+const server = net.createServer({ allowHalfOpen: true, noDelay: true }, (socket) => responder.accept(socket))
+
+function listen(host: string): Promise<void> {
+  return new Promise((resolve, reject) => {
+    server.once('error', reject)
+    server.listen({ host, port: setup.listen.port, backlog: 4096 }, () => {
+      server.off('error', reject)
+      resolve()
+    })
+  })
+}
+
+async function stop(): Promise<void> {
+  server.close()
+  await responder.stop()
+  await app.close()
+  await kernel.stop()
+  await blocks.close()
+  await read.destroy()
+  writer.close()
+  setup.writerPort.close()
+  toMain.close()
+}
+
+async function handle(call: Call): Promise<unknown> {
+  if (call.method === 'stop') return stop()
+  if (call.method === 'revoke') return responder.revoke(String(call.args[0]))
+  throw new Error(`the public thread has no ${call.method}`)
+}
+
+serve(toMain, handle)
+try {
+  await listen(setup.listen.host)
+} catch (error) {
+  // A machine without IPv6 cannot listen on [::]; all of its IPv4 is what was meant.
+  const noIpv6 = ['EAFNOSUPPORT', 'EADDRNOTAVAIL'].includes((error as NodeJS.ErrnoException).code ?? '')
+  if (!noIpv6 || setup.listen.host !== '::') throw error
+  await listen('0.0.0.0')
+}
+const { address, port } = server.address() as net.AddressInfo
+toMain.postMessage({ ready: { host: address, port, countsAcknowledged: kernel.available } } satisfies { ready: PublicReady })

@@ -1,0 +1,60 @@
+// All services of the writing thread, by the names under which other threads call them.
+import { type AccessService, accessService } from '../access/access.service.js'
+import { type AuditService, auditService } from '../audit/audit.service.js'
+import type { DiskStore } from '../blobs/disk.driver.js'
+import { type CheckinService, checkinService } from '../checkins/checkin.service.js'
+import { type LinkService, linkService } from '../links/link.service.js'
+import { type ModelService, modelService } from '../models/model.service.js'
+import { type PackageService, packageService } from '../packages/package.service.js'
+import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
+import { type TaskService, taskService } from '../tasks/task.service.js'
+import type { Caller, Remote } from '../threads/remote.js'
+import { type UnitService, unitService } from '../units/unit.service.js'
+
+export interface Services {
+  access: AccessService
+  audit: AuditService
+  models: ModelService
+  packages: PackageService
+  units: UnitService
+  links: LinkService
+  tasks: TaskService
+  checkins: CheckinService
+  ledger: LedgerService
+}
+
+export interface ServiceSettings {
+  serverSecret: string
+  publicUrl: string | null
+  taskDeadlineHours: number
+}
+
+export function createServices(settings: ServiceSettings, disk: DiskStore): Services {
+  return {
+    access: accessService(settings),
+    audit: auditService,
+    models: modelService,
+    packages: packageService({ disk }),
+    units: unitService,
+    links: linkService(settings),
+    tasks: taskService({ ...settings, deadlineMs: settings.taskDeadlineHours * 3_600_000 }),
+    checkins: checkinService,
+    ledger: ledgerService,
+  }
+}
+
+export type RemoteServices = { [K in keyof Services]: Remote<Services[K]> }
+
+export function remoteServices(caller: Caller): RemoteServices {
+  return {
+    access: caller.service('access'),
+    audit: caller.service('audit'),
+    models: caller.service('models'),
+    packages: caller.service('packages'),
+    units: caller.service('units'),
+    links: caller.service('links'),
+    tasks: caller.service('tasks'),
+    checkins: caller.service('checkins'),
+    ledger: caller.service('ledger'),
+  }
+}

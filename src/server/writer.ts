@@ -1,0 +1,97 @@
+// The one place that writes: queue, services and the clock's own work. Runs in its thread; commands that work on the data
+// folder alone (init) use it directly.
+import type { Actor } from '../audit/actor.js'
+import { listBlobNames } from '../blobs/blob.store.js'
+import { diskStore } from '../blobs/disk.driver.js'
+import type { Clock } from '../clock.js'
+import type { Effect } from '../db/db.js'
+import { migrate } from '../db/migrate.driver.js'
+import { openSqlite } from '../db/sqlite.driver.js'
+import { createWriteQueue } from '../db/write-queue.driver.js'
+import { newId } from '../ids.js'
+import type { Call } from '../threads/remote.js'
+import type { DataFolder } from './data-folder.driver.js'
+import { forgetOld, once } from './once.store.js'
+import { createServices, type Services, type ServiceSettings } from './services.js'
+
+/** How often the clock's own work is looked for. */
+const TICK_MS = 1000
+const CLEAN_MS = 60 * 60 * 1000
+
+export interface Writer {
+  serverId: string
+  applied: string[]
+  swept: string[]
+  run: ReturnType<typeof createWriteQueue>['run']
+  services: Services
+  /** A call of another thread: one unit of work, answered after its commit. */
+  handle(call: Call): Promise<unknown>
+  close(): Promise<void>
+}
+
+type Method = (work: unknown, ...args: unknown[]) => Promise<unknown>
+
+const isActor = (value: unknown): value is Actor => typeof value === 'object' && value !== null && 'via' in value
+
+/** @param sweep whether leftovers of a crash are removed: only the server that holds the folder may. */
+export async function openWriter(given: {
+  data: DataFolder
+  settings: ServiceSettings
+  clock: Clock
+  publish: (effects: Effect[]) => void
+  sweep: boolean
+  onError: (error: unknown) => void
+}): Promise<Writer> {
+  const { data, clock } = given
+  const disk = diskStore(data.folder)
+  await disk.prepare()
+  const db = openSqlite(data.databaseFile, 'write')
+  const applied = await migrate(db)
+  const queue = createWriteQueue({ db, clock, publish: given.publish })
+  const serverId = await queue.run(async (work) => {
+    const row = await work.db.selectFrom('server').select('id').executeTakeFirst()
+    if (row) return row.id
+    const id = newId('srv', work.nowMs)
+    await work.db.insertInto('server').values({ id, created_at_ms: work.nowMs }).execute()
+    return id
+  })
+  const known = new Set(given.sweep ? await listBlobNames(db) : [])
+  const swept = given.sweep ? await disk.sweep((sha256) => known.has(sha256)) : []
+  const services = createServices(given.settings, disk)
+  const methods = services as unknown as Record<string, Record<string, Method>>
+
+  let ticking = false
+  const tick = async () => {
+    if (ticking) return
+    ticking = true
+    await queue.run((work) => services.tasks.settleDue(work)).catch(given.onError)
+    ticking = false
+  }
+  const timers = given.sweep
+    ? [
+        setInterval(() => void tick(), TICK_MS),
+        setInterval(() => void queue.run(forgetOld).catch(given.onError), CLEAN_MS),
+      ]
+    : []
+
+  return {
+    serverId,
+    applied,
+    swept,
+    services,
+    run: queue.run,
+    handle: (call) => {
+      const method = methods[call.service]?.[call.method]
+      if (!method) throw new Error(`there is no ${call.service}.${call.method}`)
+      const [actor] = call.args
+      return queue.run((work) =>
+        isActor(actor) ? once(work, actor, () => method(work, ...call.args)) : method(work, ...call.args),
+      )
+    },
+    close: async () => {
+      for (const timer of timers) clearInterval(timer)
+      await queue.close()
+      await db.destroy()
+    },
+  }
+}

@@ -1,0 +1,143 @@
+// Collects the facts of many tasks at once, from where each kind is recorded. What derive() works on.
+import type { Db } from '../db/db.js'
+import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
+import { newId } from '../ids.js'
+import { chunks } from '../units/unit.store.js'
+import type { ATTESTED_REASONS, Fact, Timing } from './facts.js'
+import type { Task } from './task.store.js'
+
+/** Reports that are looked at per task, the earliest and the latest half of this: a chatty platform cannot stop the house. */
+const CHECKINS_MAX = 4000
+
+type CheckinFact = Extract<Fact, { kind: 'checkin' }>
+
+interface CheckinRow {
+  id: string
+  unit_id: string
+  version: string
+  observed_at_ms: number | string
+  received_at_ms: number | string
+  source: string
+  timing: string
+  answers_query_sent_at_ms: number | string | null
+  digest: string | null
+}
+
+const toCheckin = (row: CheckinRow): CheckinFact => ({
+  kind: 'checkin',
+  id: row.id,
+  version: row.version,
+  observedAtMs: Number(row.observed_at_ms),
+  receivedAtMs: Number(row.received_at_ms),
+  source: row.source,
+  timing: row.timing as Timing,
+  answersQuerySentAtMs: row.answers_query_sent_at_ms === null ? null : Number(row.answers_query_sent_at_ms),
+  digest: row.digest,
+})
+
+const CHECKIN_COLUMNS = [
+  'id',
+  'unit_id',
+  'version',
+  'observed_at_ms',
+  'received_at_ms',
+  'source',
+  'timing',
+  'answers_query_sent_at_ms',
+  'digest',
+] as const
+
+/** Reports observed from the issue on, and those of the last moment before it (several, where they contradict). */
+async function checkinsOf(db: Db, task: Task): Promise<CheckinFact[]> {
+  const of = db.selectFrom('checkin').select(CHECKIN_COLUMNS).where('unit_id', '=', task.unitId)
+  const since = of.where('observed_at_ms', '>=', task.issuedAtMs)
+  const half = CHECKINS_MAX / 2
+  const first = await since.orderBy('observed_at_ms').limit(half).execute()
+  const last = first.length < half ? [] : await since.orderBy('observed_at_ms', 'desc').limit(half).execute()
+  const before = await of
+    .where('observed_at_ms', '=', (inner) =>
+      inner
+        .selectFrom('checkin')
+        .select((select) => select.fn.max('observed_at_ms').as('at'))
+        .where('unit_id', '=', task.unitId)
+        .where('observed_at_ms', '<', task.issuedAtMs),
+    )
+    .limit(half)
+    .execute()
+  const unique = new Map([...before, ...first, ...last].map((row) => [row.id, row]))
+  return [...unique.values()].map(toCheckin)
+}
+
+export const ledgerFact = (ledger: Ledger): Fact => ({
+  kind: 'ledger',
+  id: ledger.linkId,
+  firstAskedAtMs: ledger.firstAskedAtMs,
+  lastByteAtMs: ledger.lastByteAtMs,
+  completeAtMs: ledger.completeAtMs,
+  completeGrade: ledger.completeGrade,
+  budgetSpentAtMs: ledger.budgetSpentAtMs,
+})
+
+type Attest = Extract<Fact, { kind: 'attest' }>
+
+function toFact(row: { id: string; kind: string; at_ms: number | string; actor_id: string; detail: string }): Fact {
+  const common = { id: row.id, atMs: Number(row.at_ms), by: row.actor_id }
+  const detail = JSON.parse(row.detail) as { state?: Attest['state']; reason?: (typeof ATTESTED_REASONS)[number] }
+  switch (row.kind) {
+    case 'attest':
+      return { kind: 'attest', ...common, state: detail.state!, reason: detail.reason ?? null }
+    case 'sent':
+    case 'cancel':
+    case 'supersede':
+      return { kind: row.kind, ...common }
+    case 'withdrawn':
+    case 'copied':
+      return { kind: row.kind, id: common.id, atMs: common.atMs }
+    default:
+      throw new Error(`task fact ${row.id}: unknown kind in the database`)
+  }
+}
+
+export interface Gathered {
+  facts: Fact[]
+  ledger: Ledger | null
+}
+
+/** The facts of these tasks, by task id. */
+export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<string, Gathered>> {
+  const gathered = new Map<string, Gathered>()
+  // A hand task's copy link serves many: its ledger proves nothing about one unit; `copied` facts are stored instead.
+  const airLinks = tasks.flatMap((task) => (task.method === 'air' && task.linkId !== null ? [task.linkId] : []))
+  const ledgers = await findLedgers(db, airLinks)
+  for (const task of tasks) {
+    const ledger = task.method === 'air' && task.linkId !== null ? (ledgers.get(task.linkId) ?? null) : null
+    gathered.set(task.id, { facts: ledger ? [ledgerFact(ledger)] : [], ledger })
+  }
+  for (const part of chunks(tasks.map((task) => task.id))) {
+    const rows = await db.selectFrom('task_fact').selectAll().where('task_id', 'in', part).orderBy('id').execute()
+    for (const row of rows) gathered.get(row.task_id)!.facts.push(toFact(row))
+  }
+  for (const task of tasks) gathered.get(task.id)!.facts.push(...(await checkinsOf(db, task)))
+  return gathered
+}
+
+export type TaskFactKind = 'sent' | 'attest' | 'cancel' | 'supersede' | 'withdrawn' | 'copied'
+
+export async function insertTaskFact(
+  db: Db,
+  fact: { taskId: string; kind: TaskFactKind; atMs: number; actorId: string; detail: Record<string, unknown> },
+): Promise<string> {
+  const id = newId('f', fact.atMs)
+  await db
+    .insertInto('task_fact')
+    .values({
+      id,
+      task_id: fact.taskId,
+      kind: fact.kind,
+      at_ms: fact.atMs,
+      actor_id: fact.actorId,
+      detail: JSON.stringify(fact.detail),
+    })
+    .execute()
+  return id
+}

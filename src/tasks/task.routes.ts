@@ -1,0 +1,201 @@
+import type { FastifyPluginAsync, FastifyRequest } from 'fastify'
+import { z } from 'zod'
+import { requireRole } from '../access/require-role.js'
+import { ROLES, seesSecrets } from '../access/roles.js'
+import type { Clock } from '../clock.js'
+import type { Db } from '../db/db.js'
+import { Id, Instant, instantMs, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
+import { PackageView, toPackageView } from '../packages/package.routes.js'
+import type { Remote } from '../threads/remote.js'
+import { findUnit } from '../units/unit.store.js'
+import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from './facts.js'
+import { ISSUE_MAX, SKIP_CODES } from './issue.service.js'
+import { requireTask, type TaskService } from './task.service.js'
+import { findTasks, listTasks, type Task } from './task.store.js'
+import { TaskView } from './task-view.js'
+import { loadTaskViews, type ViewSettings } from './task-view.store.js'
+
+const SkipView = z.object({ unit: z.string(), code: z.enum(SKIP_CODES), detail: z.string() }).meta({ id: 'Skip' })
+/** Said by a caller who knows that nothing stops an installation that runs. */
+const Acknowledge = z.literal('may-be-installing').optional()
+const NOTE_MAX = 2000
+/** Tasks turned into views between two turns of the event loop. */
+const VIEW_CHUNK = 250
+/** A body that names 100,000 units. */
+const ISSUE_BODY_MAX_BYTES = 8 * 1024 * 1024
+
+const IssueBody = z
+  .strictObject({
+    unit: Id.optional(),
+    units: z.array(Id).min(1).max(ISSUE_MAX).optional(),
+    group: z.string().min(1).max(64).optional(),
+    package: Id,
+    method: z.enum(METHODS).default('air'),
+    deadline: Instant.optional(),
+    supersede: z.boolean().default(false),
+    force: z.boolean().default(false),
+    allOrNothing: z.boolean().default(false),
+    acknowledge: Acknowledge,
+  })
+  .refine((body) => [body.unit, body.units, body.group].filter((given) => given !== undefined).length === 1, {
+    message: 'name exactly one of unit, units or group',
+  })
+
+export interface TaskRoutesDeps {
+  read: Db
+  clock: Clock
+  tasks: Remote<TaskService>
+  settings: ViewSettings
+}
+
+export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
+  async function views(request: FastifyRequest, tasks: readonly Task[]): Promise<TaskView[]> {
+    const role = ROLES.find((known) => known === request.actor.role)!
+    const viewer = { seesSecrets: seesSecrets(role), nowMs: deps.clock() }
+    const all: TaskView[] = []
+    for (let i = 0; i < tasks.length; i += VIEW_CHUNK) {
+      all.push(...(await loadTaskViews(deps.read, tasks.slice(i, i + VIEW_CHUNK), deps.settings, viewer)))
+      await new Promise<void>((resolve) => setImmediate(resolve))
+    }
+    return all
+  }
+  async function view(request: FastifyRequest, id: string): Promise<TaskView> {
+    return (await views(request, [await requireTask({ db: deps.read }, id)]))[0]!
+  }
+
+  return async (instance) => {
+    const app = instance as unknown as ZodApp
+    const params = z.object({ id: Id })
+
+    app.post(
+      '/tasks',
+      {
+        preHandler: requireRole('operate'),
+        bodyLimit: ISSUE_BODY_MAX_BYTES,
+        schema: {
+          body: IssueBody,
+          response: {
+            201: z.object({ tasks: z.array(TaskView), skipped: z.array(SkipView) }),
+            ...problems(404, 409, 413, 415, 422),
+          },
+        },
+      },
+      async (request, reply) => {
+        const { body } = request
+        const issued = await deps.tasks.issue(request.actor, {
+          units: body.unit !== undefined ? [body.unit] : (body.units ?? null),
+          group: body.group ?? null,
+          packageId: body.package,
+          method: body.method,
+          deadlineMs: body.deadline === undefined ? null : instantMs(body.deadline),
+          supersede: body.supersede,
+          force: body.force,
+          allOrNothing: body.allOrNothing,
+          mayBeInstalling: body.acknowledge === 'may-be-installing',
+        })
+        const tasks = await views(request, await findTasks(deps.read, issued.taskIds))
+        return reply.code(201).send({ tasks, skipped: issued.skipped })
+      },
+    )
+
+    app.get(
+      '/tasks',
+      {
+        preHandler: requireRole('read'),
+        schema: {
+          querystring: PageQuery.extend({
+            state: z.enum([...TASK_STATES, ...TASK_EXITS]).optional(),
+            unit: Id.optional(),
+            group: z.string().max(64).optional(),
+            package: Id.optional(),
+          }),
+          response: { 200: pageOf(TaskView), ...problems() },
+        },
+      },
+      async (request) => {
+        const { query } = request
+        const unit = query.unit === undefined ? undefined : ((await findUnit(deps.read, query.unit))?.id ?? query.unit)
+        const { items, next } = toPage(await listTasks(deps.read, { ...query, unit }), query.limit)
+        return { items: await views(request, items), next }
+      },
+    )
+
+    app.get(
+      '/tasks/:id',
+      { preHandler: requireRole('read'), schema: { params, response: { 200: TaskView, ...problems(404) } } },
+      (request) => view(request, request.params.id),
+    )
+
+    app.post(
+      '/tasks/:id/attest',
+      {
+        preHandler: requireRole('operate'),
+        schema: {
+          params,
+          body: z.strictObject({
+            state: z.enum(['fetched', 'verified', 'confirmed', 'failed']),
+            reason: z.enum(ATTESTED_REASONS).optional(),
+            note: z.string().min(1).max(NOTE_MAX).describe('What was seen, by whom, where'),
+          }),
+          response: { 200: TaskView, ...problems(404, 409, 413, 415, 422) },
+        },
+      },
+      async (request) => {
+        const { state, reason, note } = request.body
+        await deps.tasks.attest(request.actor, request.params.id, { state, reason: reason ?? null, note })
+        return view(request, request.params.id)
+      },
+    )
+
+    app.post(
+      '/tasks/:id/cancel',
+      {
+        preHandler: requireRole('operate'),
+        schema: {
+          params,
+          body: z.strictObject({ reason: z.string().min(1).max(NOTE_MAX), acknowledge: Acknowledge }),
+          response: { 200: TaskView, ...problems(404, 409, 413, 415, 422) },
+        },
+      },
+      async (request) => {
+        await deps.tasks.cancel(request.actor, request.params.id, {
+          reason: request.body.reason,
+          mayBeInstalling: request.body.acknowledge === 'may-be-installing',
+        })
+        return view(request, request.params.id)
+      },
+    )
+
+    app.post(
+      '/tasks/:id/dispatch',
+      {
+        preHandler: requireRole('operate'),
+        schema: {
+          description: 'Records that the command went out. Channel `hand`: a person copied the text and sent it.',
+          params,
+          body: z.strictObject({ channel: z.literal('hand') }),
+          response: { 200: TaskView, ...problems(404, 409, 413, 415, 422) },
+        },
+      },
+      async (request) => {
+        await deps.tasks.dispatch(request.actor, request.params.id, request.body.channel)
+        return view(request, request.params.id)
+      },
+    )
+
+    app.post(
+      '/packages/:id/withdraw',
+      {
+        preHandler: requireRole('integrate'),
+        schema: {
+          description: 'Queued tasks are cancelled, links answer 410, open downloads are reset. Later tasks stay open, flagged.',
+          params,
+          body: z.strictObject({ reason: z.string().min(1).max(NOTE_MAX) }),
+          response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
+        },
+      },
+      async (request) =>
+        toPackageView(await deps.tasks.withdrawPackage(request.actor, request.params.id, request.body.reason)),
+    )
+  }
+}

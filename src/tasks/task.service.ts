@@ -1,0 +1,165 @@
+import type { Actor } from '../audit/actor.js'
+import { SYSTEM } from '../audit/actor.js'
+import { appendAudit } from '../audit/audit.store.js'
+import type { Work } from '../db/db.js'
+import { AppError } from '../errors.js'
+import { endLinks } from '../links/link.service.js'
+import { listPackageLinks } from '../links/link.store.js'
+import { requirePackage } from '../packages/package.service.js'
+import { type Package, updatePackage } from '../packages/package.store.js'
+import type { ATTESTED_REASONS } from './facts.js'
+import { insertTaskFact } from './facts.store.js'
+import { type IssueDeps, type IssueInput, issueTasks, type Skip } from './issue.service.js'
+import { settleTasks } from './settle.service.js'
+import { findCommands, findTask, listDueTasks, listOpenTasksOfPackage, type Task } from './task.store.js'
+
+export interface TaskService {
+  issue(work: Work, actor: Actor, input: IssueInput): Promise<{ taskIds: string[]; skipped: Skip[] }>
+  attest(work: Work, actor: Actor, id: string, input: Attestation): Promise<void>
+  cancel(work: Work, actor: Actor, id: string, input: { reason: string; mayBeInstalling: boolean }): Promise<void>
+  /** Records that the command went out over a channel. `hand`: a person says so. */
+  dispatch(work: Work, actor: Actor, id: string, channel: string): Promise<void>
+  withdrawPackage(work: Work, actor: Actor, packageId: string, reason: string): Promise<Package>
+  /** Closes what the clock alone closes; returns how many tasks were looked at. */
+  settleDue(work: Work): Promise<number>
+}
+
+export interface Attestation {
+  state: 'fetched' | 'verified' | 'confirmed' | 'failed'
+  reason: (typeof ATTESTED_REASONS)[number] | null
+  note: string
+}
+
+/** Due tasks in one transaction, so that the clock's work never holds up a caller for long. */
+const DUE_MAX = 200
+/** From here on the unit may be installing, and nothing can stop it. */
+const MAY_BE_INSTALLING = ['fetched', 'verified', 'applied']
+
+export function taskService(deps: IssueDeps): TaskService {
+  return {
+    issue: (work, actor, input) => issueTasks(deps, work, actor, input),
+
+    attest: async (work, actor, id, input) => {
+      const task = await requireOpenTask(work, id)
+      refuseAttestation(task, input)
+      await insertTaskFact(work.db, {
+        taskId: id,
+        kind: 'attest',
+        atMs: work.nowMs,
+        actorId: actor.id,
+        detail: { state: input.state, reason: input.reason, note: input.note },
+      })
+      await appendAudit(work, actor, [
+        {
+          action: 'task.attested',
+          ...subjectOf(task),
+          detail: { state: input.state, reason: input.reason, note: input.note },
+        },
+      ])
+      await settleTasks(work, actor, [id])
+    },
+
+    cancel: async (work, actor, id, input) => {
+      const task = await requireOpenTask(work, id)
+      if (MAY_BE_INSTALLING.includes(task.state) && !input.mayBeInstalling) {
+        throw new AppError(
+          'acknowledgement-needed',
+          `The task is ${task.state}: the unit may be installing, and cancelling cannot stop that. Send acknowledge "may-be-installing" to close the task all the same.`,
+          { state: task.state },
+        )
+      }
+      await insertTaskFact(work.db, {
+        taskId: id,
+        kind: 'cancel',
+        atMs: work.nowMs,
+        actorId: actor.id,
+        detail: { reason: input.reason },
+      })
+      await appendAudit(work, actor, [
+        { action: 'task.cancelled', ...subjectOf(task), detail: { reason: input.reason, state: task.state } },
+      ])
+      await settleTasks(work, actor, [id])
+    },
+
+    dispatch: async (work, actor, id, channel) => {
+      const task = await requireOpenTask(work, id)
+      const command = (await findCommands(work.db, [id])).get(id)
+      if (!command) throw new AppError('state-refused', 'A hand task has no command to send.', { method: task.method })
+      await insertTaskFact(work.db, { taskId: id, kind: 'sent', atMs: work.nowMs, actorId: actor.id, detail: { channel } })
+      await appendAudit(work, actor, [{ action: 'command.sent', ...subjectOf(task), detail: { channel } }])
+      await settleTasks(work, actor, [id])
+    },
+
+    withdrawPackage: async (work, actor, packageId, reason) => {
+      const pack = await requirePackage(work, packageId)
+      if (pack.state === 'withdrawn') return pack
+      await updatePackage(work.db, packageId, { state: 'withdrawn', withdrawnReason: reason })
+      await appendAudit(work, actor, [
+        {
+          action: 'package.withdrawn',
+          package: packageId,
+          toVersion: pack.version,
+          sha256: pack.digests.sha256,
+          detail: { reason },
+        },
+      ])
+      const open = await listOpenTasksOfPackage(work.db, packageId)
+      for (const taskId of open) {
+        await insertTaskFact(work.db, { taskId, kind: 'withdrawn', atMs: work.nowMs, actorId: actor.id, detail: { reason } })
+      }
+      // Links first: they end for this reason, also where the task stays open because the unit has the file.
+      await endLinks(work, actor, await listPackageLinks(work.db, packageId), 'withdrawn')
+      await settleTasks(work, actor, open)
+      return requirePackage(work, packageId)
+    },
+
+    settleDue: async (work) => {
+      const due = await listDueTasks(work.db, work.nowMs, DUE_MAX)
+      if (due.length > 0) await settleTasks(work, SYSTEM, due)
+      return due.length
+    },
+  }
+}
+
+const subjectOf = (task: Task) => ({
+  unit: task.unitId,
+  task: task.id,
+  package: task.packageId,
+  fromVersion: task.fromVersion,
+  toVersion: task.toVersion,
+  sha256: task.terms.digests.sha256,
+})
+
+/** A person may attest what they can know: never `applied`, which only a version report shows. */
+function refuseAttestation(task: Task, input: Attestation): void {
+  const refuse = (detail: string): never => {
+    throw new AppError('state-refused', detail, { state: task.state })
+  }
+  if (input.state === 'failed' && input.reason === null) {
+    throw new AppError('request-invalid', 'Say why it failed: no-life, wrong-variant or other.')
+  }
+  if (input.state !== 'failed' && input.reason !== null) {
+    throw new AppError('request-invalid', 'Only a failure has a reason.')
+  }
+  if (input.state === 'confirmed' && task.state !== 'applied') {
+    refuse(`The task is ${task.state}; it can be confirmed once a version report has shown the new version.`)
+  }
+  if (input.state === 'fetched' && task.state !== 'queued') refuse(`The task is ${task.state} already.`)
+  if (input.state === 'verified' && (task.state === 'verified' || task.state === 'applied')) {
+    refuse(`The task is ${task.state} already.`)
+  }
+}
+
+export async function requireTask(work: Pick<Work, 'db'>, id: string): Promise<Task> {
+  const task = await findTask(work.db, id)
+  if (!task) throw new AppError('task-not-found', `There is no task ${id}.`)
+  return task
+}
+
+async function requireOpenTask(work: Work, id: string): Promise<Task> {
+  const task = await requireTask(work, id)
+  if (task.closedAtMs !== null) {
+    throw new AppError('state-refused', `The task is ${task.state} and closed; issue a new one.`, { state: task.state })
+  }
+  return task
+}

@@ -1,0 +1,80 @@
+// Calls between threads: a service of the writing thread, seen from another one. Arguments and answers are plain values.
+import type { MessagePort } from 'node:worker_threads'
+import type { Work } from '../db/db.js'
+import { AppError, type ProblemCode } from '../errors.js'
+
+/** The same service without its first argument: the unit of work belongs to the writing thread. */
+export type Remote<S> = {
+  [K in keyof S]: S[K] extends (work: Work, ...args: infer A) => Promise<infer R> ? (...args: A) => Promise<R> : never
+}
+
+export interface Call {
+  id: number
+  service: string
+  method: string
+  args: unknown[]
+}
+
+export type Answer =
+  | { id: number; ok: true; value: unknown }
+  | { id: number; ok: false; problem: { code: ProblemCode; detail: string; extra: Record<string, unknown> } | null; message: string }
+
+/** Turns messages into calls of `handle` and its results into answers. */
+export function serve(port: MessagePort, handle: (call: Call) => Promise<unknown>): void {
+  port.on('message', (call: Call) => {
+    handle(call).then(
+      (value) => port.postMessage({ id: call.id, ok: true, value } satisfies Answer),
+      (error: unknown) =>
+        port.postMessage({
+          id: call.id,
+          ok: false,
+          problem: error instanceof AppError ? { code: error.code, detail: error.message, extra: error.extra } : null,
+          message: error instanceof Error ? (error.stack ?? error.message) : String(error),
+        } satisfies Answer),
+    )
+  })
+}
+
+export interface Caller {
+  service<S>(name: string): Remote<S>
+  /** Rejects everything open and all that follows: the other side is gone. */
+  close(): void
+}
+
+export function caller(port: MessagePort): Caller {
+  const open = new Map<number, { resolve: (value: unknown) => void; reject: (error: Error) => void }>()
+  let count = 0
+  let closed = false
+  const gone = () => new AppError('not-ready', 'The server is stopping. Try again in a moment.')
+
+  port.on('message', (answer: Answer) => {
+    const waiting = open.get(answer.id)
+    if (!waiting) return
+    open.delete(answer.id)
+    if (answer.ok) waiting.resolve(answer.value)
+    else if (answer.problem) waiting.reject(new AppError(answer.problem.code, answer.problem.detail, answer.problem.extra))
+    else waiting.reject(new Error(`The writing thread failed: ${answer.message}`))
+  })
+  const close = () => {
+    closed = true
+    for (const waiting of open.values()) waiting.reject(gone())
+    open.clear()
+  }
+  port.on('close', close)
+
+  return {
+    close,
+    service: <S>(name: string) =>
+      new Proxy({} as Remote<S> & object, {
+        get:
+          (_target, method) =>
+          (...args: unknown[]) =>
+            new Promise((resolve, reject) => {
+              if (closed) return reject(gone())
+              const id = (count += 1)
+              open.set(id, { resolve, reject })
+              port.postMessage({ id, service: name, method: String(method), args } satisfies Call)
+            }),
+      }),
+  }
+}

@@ -1,0 +1,104 @@
+import type { Actor } from '../audit/actor.js'
+import { appendAudit } from '../audit/audit.store.js'
+import type { Work } from '../db/db.js'
+import { AppError } from '../errors.js'
+import { newId } from '../ids.js'
+import { findModel } from '../models/model.store.js'
+import { findOpenTasks, findUnit, insertUnit, type Unit, updateUnit } from './unit.store.js'
+
+/** What a caller may set; identities are checked by the schema of the route. */
+export type UnitInput = Pick<
+  Unit,
+  'imei' | 'serial' | 'modelId' | 'hardware' | 'phone' | 'iccid' | 'groups' | 'timeZone' | 'dataAllowanceBytes' | 'notes' | 'retired'
+>
+
+export interface UnitService {
+  create(work: Work, actor: Actor, input: UnitInput): Promise<Unit>
+  change(work: Work, actor: Actor, name: string, change: Partial<UnitInput>): Promise<Unit>
+}
+
+export const unitService: UnitService = {
+  create: async (work, actor, input) => {
+    const unit: Unit = {
+      ...input,
+      id: newId('u', work.nowMs),
+      groups: sorted(input.groups),
+      version: null,
+      versionObservedAtMs: null,
+      createdAtMs: work.nowMs,
+    }
+    await check(work, unit)
+    await insertUnit(work.db, unit)
+    await appendAudit(work, actor, [
+      {
+        action: 'unit.created',
+        unit: unit.id,
+        detail: { model: unit.modelId, hardware: unit.hardware, groups: unit.groups },
+        labels: personal(unit),
+      },
+    ])
+    return unit
+  },
+
+  change: async (work, actor, name, change) => {
+    const before = await requireUnit(work, name)
+    const after: Unit = { ...before, ...change, groups: sorted(change.groups ?? before.groups) }
+    await check(work, after)
+    if (after.modelId !== before.modelId || after.retired) {
+      const open = await findOpenTasks(work.db, [before.id])
+      if (open.size > 0) {
+        throw new AppError('state-refused', 'The unit has an open task: cancel it before the unit is retired or changes its model.', {
+          task: open.get(before.id),
+        })
+      }
+    }
+    await updateUnit(work.db, after)
+    await appendAudit(work, actor, [
+      {
+        action: 'unit.changed',
+        unit: before.id,
+        // Which members changed stands in the hashed part; personal values only in the labels.
+        detail: {
+          changed: Object.keys(change).sort(),
+          model: after.modelId,
+          hardware: after.hardware,
+          groups: after.groups,
+          retired: after.retired,
+        },
+        labels: personal(after),
+      },
+    ])
+    return after
+  },
+}
+
+const sorted = (groups: readonly string[]): string[] => [...new Set(groups)].sort()
+
+/** What identifies the unit or its SIM: stands outside the hashed bytes of the log. */
+export const personal = (unit: Pick<Unit, 'imei' | 'serial' | 'phone' | 'iccid'>): Record<string, string> =>
+  Object.fromEntries(
+    Object.entries({ imei: unit.imei, serial: unit.serial, phone: unit.phone, iccid: unit.iccid }).filter(
+      (pair): pair is [string, string] => pair[1] !== null,
+    ),
+  )
+
+async function check(work: Work, unit: Unit): Promise<void> {
+  if (unit.imei === null && unit.serial === null) {
+    throw new AppError('request-invalid', 'A unit needs an IMEI, or a serial number where it has none.')
+  }
+  if (!(await findModel(work.db, unit.modelId))) {
+    throw new AppError('model-not-found', `There is no model ${unit.modelId}: add its profile first.`)
+  }
+  for (const name of [unit.imei, unit.serial]) {
+    const other = name === null ? null : await findUnit(work.db, name)
+    if (other && other.id !== unit.id) {
+      throw new AppError('unit-taken', `Unit ${other.id} has this IMEI or serial number already.`, { unit: other.id })
+    }
+  }
+}
+
+export async function requireUnit(work: Pick<Work, 'db'>, name: string): Promise<Unit> {
+  const unit = await findUnit(work.db, name)
+  if (!unit) throw new AppError('unit-not-found', `There is no unit ${name}; use our id, the IMEI or the serial number.`)
+  return unit
+}

@@ -1,0 +1,187 @@
+import type { Selectable } from 'kysely'
+import type { Db } from '../db/db.js'
+import type { Database } from '../db/schema.js'
+import type { Page } from '../http/zod-routes.js'
+
+export interface Unit {
+  id: string
+  imei: string | null
+  serial: string | null
+  modelId: string
+  hardware: string | null
+  phone: string | null
+  iccid: string | null
+  groups: string[]
+  timeZone: string
+  dataAllowanceBytes: number | null
+  notes: string
+  version: string | null
+  versionObservedAtMs: number | null
+  retired: boolean
+  createdAtMs: number
+}
+
+/** Ids in one IN list: far under the limit of variables of any store. */
+export const CHUNK = 500
+
+export function* chunks<T>(items: readonly T[], size = CHUNK): Generator<T[]> {
+  for (let i = 0; i < items.length; i += size) yield items.slice(i, i + size)
+}
+
+const toUnit = (row: Selectable<Database['unit']>, groups: string[]): Unit => ({
+  id: row.id,
+  imei: row.imei,
+  serial: row.serial,
+  modelId: row.model_id,
+  hardware: row.hardware,
+  phone: row.phone,
+  iccid: row.iccid,
+  groups,
+  timeZone: row.time_zone,
+  dataAllowanceBytes: row.data_allowance_bytes === null ? null : Number(row.data_allowance_bytes),
+  notes: row.notes,
+  version: row.version,
+  versionObservedAtMs: row.version_observed_at_ms === null ? null : Number(row.version_observed_at_ms),
+  retired: row.retired === 1,
+  createdAtMs: Number(row.created_at_ms),
+})
+
+async function withGroups(db: Db, rows: Selectable<Database['unit']>[]): Promise<Unit[]> {
+  const groups = new Map<string, string[]>()
+  for (const ids of chunks(rows.map((row) => row.id))) {
+    const found = await db.selectFrom('unit_group').selectAll().where('unit_id', 'in', ids).orderBy('name').execute()
+    for (const { unit_id, name } of found) groups.set(unit_id, [...(groups.get(unit_id) ?? []), name])
+  }
+  return rows.map((row) => toUnit(row, groups.get(row.id) ?? []))
+}
+
+export async function insertUnit(db: Db, unit: Unit): Promise<void> {
+  await db
+    .insertInto('unit')
+    .values({
+      id: unit.id,
+      imei: unit.imei,
+      serial: unit.serial,
+      model_id: unit.modelId,
+      hardware: unit.hardware,
+      phone: unit.phone,
+      iccid: unit.iccid,
+      time_zone: unit.timeZone,
+      data_allowance_bytes: unit.dataAllowanceBytes,
+      notes: unit.notes,
+      version: unit.version,
+      version_observed_at_ms: unit.versionObservedAtMs,
+      retired: unit.retired ? 1 : 0,
+      created_at_ms: unit.createdAtMs,
+    })
+    .execute()
+  await setGroups(db, unit.id, unit.groups)
+}
+
+export async function updateUnit(db: Db, unit: Unit): Promise<void> {
+  await db
+    .updateTable('unit')
+    .set({
+      imei: unit.imei,
+      serial: unit.serial,
+      model_id: unit.modelId,
+      hardware: unit.hardware,
+      phone: unit.phone,
+      iccid: unit.iccid,
+      time_zone: unit.timeZone,
+      data_allowance_bytes: unit.dataAllowanceBytes,
+      notes: unit.notes,
+      retired: unit.retired ? 1 : 0,
+    })
+    .where('id', '=', unit.id)
+    .execute()
+  await setGroups(db, unit.id, unit.groups)
+}
+
+async function setGroups(db: Db, unitId: string, groups: readonly string[]): Promise<void> {
+  await db.deleteFrom('unit_group').where('unit_id', '=', unitId).execute()
+  if (groups.length > 0) {
+    await db
+      .insertInto('unit_group')
+      .values([...new Set(groups)].map((name) => ({ unit_id: unitId, name })))
+      .execute()
+  }
+}
+
+/** Stores the newest observation; an older one changes nothing. */
+export async function noteVersion(db: Db, unitId: string, version: string, observedAtMs: number): Promise<void> {
+  await db
+    .updateTable('unit')
+    .set({ version, version_observed_at_ms: observedAtMs })
+    .where('id', '=', unitId)
+    .where((where) =>
+      where.or([where('version_observed_at_ms', 'is', null), where('version_observed_at_ms', '<=', observedAtMs)]),
+    )
+    .execute()
+}
+
+/** By our id, IMEI or serial number, in this order. */
+export async function findUnit(db: Db, name: string): Promise<Unit | null> {
+  return (await findUnits(db, [name])).get(name) ?? null
+}
+
+/** The same for many at once: name as given → unit. Names that nobody has are absent. */
+export async function findUnits(db: Db, names: readonly string[]): Promise<Map<string, Unit>> {
+  const found = new Map<string, Unit>()
+  for (const part of chunks([...new Set(names)])) {
+    const rows = await db
+      .selectFrom('unit')
+      .selectAll()
+      .where((where) => where.or([where('id', 'in', part), where('imei', 'in', part), where('serial', 'in', part)]))
+      .execute()
+    const units = await withGroups(db, rows)
+    for (const key of ['serial', 'imei', 'id'] as const) {
+      for (const unit of units) if (unit[key] !== null) found.set(unit[key], unit)
+    }
+  }
+  return found
+}
+
+export async function listUnits(
+  db: Db,
+  filter: Page & { model?: string | undefined; group?: string | undefined },
+): Promise<Unit[]> {
+  let query = db
+    .selectFrom('unit')
+    .selectAll()
+    .where('id', '>', filter.after ?? '')
+    .orderBy('id')
+    .limit(filter.limit + 1)
+  if (filter.model !== undefined) query = query.where('model_id', '=', filter.model)
+  const { group } = filter
+  if (group !== undefined) {
+    query = query.where('id', 'in', (inner) => inner.selectFrom('unit_group').select('unit_id').where('name', '=', group))
+  }
+  return withGroups(db, await query.execute())
+}
+
+export async function listGroupUnits(db: Db, group: string): Promise<Unit[]> {
+  const rows = await db
+    .selectFrom('unit')
+    .innerJoin('unit_group', 'unit_group.unit_id', 'unit.id')
+    .selectAll('unit')
+    .where('unit_group.name', '=', group)
+    .orderBy('unit.id')
+    .execute()
+  return withGroups(db, rows)
+}
+
+/** The open task of each of these units. */
+export async function findOpenTasks(db: Db, unitIds: readonly string[]): Promise<Map<string, string>> {
+  const open = new Map<string, string>()
+  for (const part of chunks(unitIds)) {
+    const rows = await db
+      .selectFrom('task')
+      .select(['id', 'unit_id'])
+      .where('unit_id', 'in', part)
+      .where('closed_at_ms', 'is', null)
+      .execute()
+    for (const row of rows) open.set(row.unit_id, row.id)
+  }
+  return open
+}
