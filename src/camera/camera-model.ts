@@ -11,6 +11,8 @@ export interface CameraModel {
   fileNamePattern: RegExp
   /** The buffer that the URL is copied into. */
   urlBytesMax: number
+  /** What fits on the card. */
+  storageBytesMax: number
   /** Very small clients look for a field name as it is printed in the standard, and find nothing in another case. */
   fieldSearch: 'exact-case' | 'any-case'
 }

@@ -10,7 +10,7 @@ import type { Random } from './seeded-random.js'
 
 export type CameraState = 'idle' | 'downloading' | 'checking' | 'installing' | 'restarting' | 'off'
 
-export interface CameraIdentity {
+interface CameraIdentity {
   imei: string
   /** E.164. */
   phone: string
@@ -83,7 +83,7 @@ export function createCamera(setup: CameraSetup): Camera {
 
   async function downloadAndCheck(order: UpgradeOrder): Promise<CheckResult> {
     state = 'downloading'
-    const part = await openPartFile(setup.storageFolder)
+    const part = await openPartFile(setup.storageFolder, model.storageBytesMax)
     try {
       await behaviour.download(toolsFor(order, part))
     } finally {

@@ -1,6 +1,6 @@
 // What can go wrong inside a camera, in its own words. Pure.
 
-export type FaultCode =
+type FaultCode =
   | 'text-unknown' // Not a text of this model, or one that the model reads otherwise.
   | 'busy' // An upgrade is under way.
   | 'url-refused' // Not plain http, too long, or a file name that the model does not take.

@@ -8,9 +8,6 @@ import type { UpgradeOrder } from './camera-model.js'
 import { CameraFault } from './fault.js'
 import { IMAGE_HEAD_BYTES_MAX, type ImageHead, readImageHead } from './firmware-image.js'
 
-/** The card of an invented camera. A server that never stops sending fills it and no more. */
-export const STORAGE_BYTES_MAX = 256 * 1024 * 1024
-
 export interface PartFile {
   path: string
   /** Up to where bytes are held. */
@@ -21,7 +18,8 @@ export interface PartFile {
   close(): Promise<void>
 }
 
-export async function openPartFile(folder: string): Promise<PartFile> {
+/** A server that never stops sending fills the storage and no more. */
+export async function openPartFile(folder: string, storageBytesMax: number): Promise<PartFile> {
   await mkdir(folder, { recursive: true })
   const file = path.join(folder, 'firmware.bin')
   const handle: FileHandle = await open(file, 'w')
@@ -33,7 +31,7 @@ export async function openPartFile(folder: string): Promise<PartFile> {
     },
     async write(atByte, bytes) {
       const end = atByte + bytes.length
-      if (end > STORAGE_BYTES_MAX) throw new CameraFault('too-large', 'The storage is full.')
+      if (end > storageBytesMax) throw new CameraFault('too-large', 'The storage is full.')
       for (let written = 0; written < bytes.length; ) {
         written += (await handle.write(bytes, written, bytes.length - written, atByte + written)).bytesWritten
       }

@@ -45,6 +45,7 @@ export interface Scenario {
 const NAME = /^[A-Za-z0-9.-]{1,64}$/
 const MS_MAX = 600_000
 const IMAGE_BYTES_MAX = 128 * 1024 * 1024
+const STORAGE_BYTES_MAX = 1024 * 1024 * 1024 // A scenario must not fill the disk of the machine it runs on.
 
 export async function readScenario(file: string): Promise<Scenario> {
   try {
@@ -85,6 +86,7 @@ function modelFrom(model: JsonReader): CameraModel {
     textPattern: patternFrom(model.member('textPattern')),
     fileNamePattern: patternFrom(model.member('fileNamePattern')),
     urlBytesMax: model.member('urlBytesMax').whole({ min: 1, max: 1_024 }),
+    storageBytesMax: model.member('storageBytesMax').whole({ min: 1, max: STORAGE_BYTES_MAX }),
     fieldSearch: model.member('fieldSearch').oneOf(['exact-case', 'any-case']),
   }
 }
@@ -154,9 +156,9 @@ function checkTogether({ cameraModels, images, groups, units }: Scenario): void 
   for (const { id } of cameraModels) {
     if (!images.some(({ model }) => model === id)) fail('/images', `the model "${id}" has no image`)
   }
-  for (const [index, { model, groups: of, expected }] of units.entries()) {
+  for (const [index, { model, groups: named, expected }] of units.entries()) {
     if (!cameraModels.some(({ id }) => id === model)) fail(`/units/${index}/model`, `"${model}" is not a camera model`)
-    const unknown = of.find((name) => !groups.some((group) => group.name === name))
+    const unknown = named.find((name) => !groups.some((group) => group.name === name))
     if (unknown !== undefined) fail(`/units/${index}/groups`, `"${unknown}" is not a group`)
     if ((expected.state === 'confirmed') !== (expected.reason === null)) {
       fail(`/units/${index}/expected`, 'a reason goes with failed and skipped, and with nothing else')
