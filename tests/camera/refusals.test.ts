@@ -167,12 +167,20 @@ describe('a body without end', () => {
 describe('a text', () => {
   const URL_OK = 'http://example.test/d/a/fw.bin'
 
+  // Right in all but its length: the URL has 97 bytes, the text 169 signs.
+  const TOO_LONG = `go http://example.test/${'x'.repeat(70)}/fw.bin sum ${'0'.repeat(64)}`
+
   it('is read with all that it tells of the file', () => {
     expect(readText(MODEL, `go http://example.test:8080/d/a/fw.bin long 12 crc 0000abcd`)).toEqual({
       address: { host: 'example.test', port: 8080, path: '/d/a/fw.bin' },
       told: { sizeBytes: 12, sha256: null, sha1: null, md5: null, crc32: '0000abcd' },
     })
     expect(readText(MODEL, `go ${URL_OK}`).address.port).toBe(80) // RFC 9110 §4.2.1.
+  })
+
+  it('has one SMS part at most', () => {
+    expect(TOO_LONG.length).toBeGreaterThan(TEXT_SIGNS_MAX)
+    expect(readText(MODEL, TOO_LONG.replace('x'.repeat(9), '')).told.sha256).toBe('0'.repeat(64))
   })
 
   it.each([
@@ -182,7 +190,7 @@ describe('a text', () => {
     [`go ${URL_OK} please`, 'text-unknown'],
     [` go ${URL_OK}`, 'text-unknown'],
     [`go ${URL_OK} sum abc`, 'text-unknown'],
-    [`go ${URL_OK}`.padEnd(TEXT_SIGNS_MAX + 1), 'text-unknown'],
+    [TOO_LONG, 'text-unknown'],
     ['go https://example.test/d/a/fw.bin', 'url-refused'],
     ['go ftp://example.test/d/a/fw.bin', 'url-refused'],
     ['go http://example.test', 'url-refused'],
