@@ -12,7 +12,7 @@ import { lockDataFolder, openDataFolder } from './server/data-folder.driver.js'
 import { createOfficeApp } from './server/office-app.js'
 import { remoteServices } from './server/services.js'
 import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
-import { type Caller, caller, type Remote } from './threads/remote.js'
+import { type Caller, caller } from './threads/remote.js'
 import { threadUrl } from './threads/thread-url.js'
 
 export interface App {
@@ -27,12 +27,11 @@ export interface App {
   stop(): Promise<void>
 }
 
-interface PublicControl {
-  stop(work: never): Promise<void>
-  revoke(work: never, linkId: string): Promise<void>
-}
-interface WriterControl {
-  stop(work: never): Promise<void>
+/** What the main thread asks of the others. */
+interface Control {
+  stop(): Promise<void>
+  /** The public thread only. */
+  revoke(linkId: string): Promise<void>
 }
 
 /** How long a thread may take to stop before it is ended; what is acknowledged is on disk long before. */
@@ -94,7 +93,7 @@ export async function startApp(config: Config, log: Logger, options: { clockCell
   if (writer.ready.swept.length > 0) log.warn({ files: writer.ready.swept.length }, 'removed what an interrupted upload left')
 
   const read = openSqlite(data.databaseFile, 'read')
-  const writerControl = writer.calls.service<WriterControl>('control') as Remote<WriterControl>
+  const writerControl = writer.calls.control<Control>()
   const stopWriter = async () => {
     await within(writerControl.stop(), writer.worker)
     await read.destroy()
@@ -120,12 +119,12 @@ export async function startApp(config: Config, log: Logger, options: { clockCell
     await stopWriter()
     throw error
   }
-  const publicControl = publicThread.calls.service<PublicControl>('control') as Remote<PublicControl>
+  const publicControl = publicThread.calls.control<Control>()
 
   effects.port2.on('message', (batch: Effect[]) => {
     for (const effect of batch) {
       // The answer to who revoked does not wait for this; the next request is refused by the record in any case.
-      if (effect.kind === 'link-ended') publicControl.revoke(effect.linkId).catch((error) => log.debug({ err: error }, 'revoke'))
+      if (effect.kind === 'link-ended') publicControl.revoke(effect.linkId).catch((error: unknown) => log.debug({ err: error }, 'revoke'))
     }
     hub.publish(batch)
   })

@@ -6,7 +6,8 @@ import type { Db } from '../db/db.js'
 import { Id, Instant, instantMs, LIST_LIMIT_MAX, problems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import type { AuditService } from './audit.service.js'
-import { type AuditFilter, type Head, listEntries, readHead, type StoredEntry } from './audit.store.js'
+import { type AuditFilter, listEntries, readHead, type StoredEntry } from './audit.store.js'
+import type { ChainHead } from './chain.js'
 import { csvHead, csvLine, type ExportFormat, endLine, entryLine, headLine } from './export.js'
 
 /** Rows read in one go while a copy is streamed. */
@@ -101,7 +102,7 @@ async function filterOf(
 }
 
 /** Page by page up to the head: memory stays flat, and what is appended meanwhile is left out. */
-async function* pagesOf(read: Db, filter: AuditFilter, head: Head): AsyncGenerator<StoredEntry[]> {
+async function* pagesOf(read: Db, filter: AuditFilter, head: ChainHead): AsyncGenerator<StoredEntry[]> {
   for (let afterSeq = 0; ; ) {
     const rows = await listEntries(read, filter, { afterSeq, limit: PAGE_ROWS, untilSeq: head.seq })
     if (rows.length === 0) return
@@ -112,7 +113,7 @@ async function* pagesOf(read: Db, filter: AuditFilter, head: Head): AsyncGenerat
 
 async function* jsonlExport(
   deps: AuditRoutesDeps,
-  given: { filter: AuditFilter; filterShown: Record<string, string> | null; head: Head },
+  given: { filter: AuditFilter; filterShown: Record<string, string> | null; head: ChainHead },
 ): AsyncGenerator<string> {
   yield `${headLine({ server: deps.serverId, exportedAt: toRfc3339(deps.clock()), filter: given.filterShown })}\n`
   const end = { entries: 0, lastSeq: 0, lastHash: '0'.repeat(64) }
@@ -125,7 +126,7 @@ async function* jsonlExport(
   yield `${endLine(end)}\n`
 }
 
-async function* csvExport(deps: AuditRoutesDeps, filter: AuditFilter, head: Head): AsyncGenerator<string> {
+async function* csvExport(deps: AuditRoutesDeps, filter: AuditFilter, head: ChainHead): AsyncGenerator<string> {
   yield csvHead()
   for await (const rows of pagesOf(deps.read, filter, head)) yield rows.map(csvLine).join('')
 }

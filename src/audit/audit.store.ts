@@ -3,7 +3,7 @@ import { randomBytes } from 'node:crypto'
 import type { Actor } from './actor.js'
 import { toRfc3339 } from '../clock.js'
 import type { Db, Work } from '../db/db.js'
-import { type AuditBody, type AuditEntry, GENESIS_PREV, sealEntry } from './chain.js'
+import { type AuditEntry, type ChainHead, EMPTY_HEAD, hashedText, sealEntry } from './chain.js'
 
 /** One thing that happened, before it has its place in the chain. */
 export interface AuditDraft {
@@ -23,14 +23,9 @@ export interface AuditDraft {
 const ROWS_IN_INSERT = 500
 const SALT_BYTES = 16
 
-export interface Head {
-  seq: number
-  hash: string
-}
-
-export async function readHead(db: Db): Promise<Head> {
+export async function readHead(db: Db): Promise<ChainHead> {
   const row = await db.selectFrom('audit').select(['seq', 'hash']).orderBy('seq', 'desc').limit(1).executeTakeFirst()
-  return row ? { seq: Number(row.seq), hash: row.hash } : { seq: 0, hash: GENESIS_PREV }
+  return row ? { seq: Number(row.seq), hash: row.hash } : EMPTY_HEAD
 }
 
 /** Chains the drafts, in order, to what is there. Runs inside the writing transaction, so no other entry comes between. */
@@ -48,7 +43,7 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
       actor_id: actor.id,
       unit_id: entry.unit,
       task_id: entry.task,
-      body: entry.body,
+      body: hashedText({ ...entry }),
       hash: entry.hash,
       labels: entry.labels === null ? null : JSON.stringify(entry.labels),
     }
@@ -59,14 +54,13 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
   work.effects.push({ kind: 'audit', seq: head.seq })
 }
 
-function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: Head }): AuditEntry & { body: string } {
+function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: ChainHead }): AuditEntry {
   const { actor, at, head } = place
   const personal = { ...(actor.id !== 'system' && { actorName: actor.name }), ...draft.labels }
   const labels = Object.keys(personal).length > 0 ? { salt: randomBytes(SALT_BYTES).toString('hex'), ...personal } : null
   return sealEntry(
+    head,
     {
-      type: 'entry',
-      seq: head.seq + 1,
       at,
       actor: { id: actor.id, role: actor.role, via: actor.via },
       action: draft.action,
@@ -78,7 +72,7 @@ function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: Head }
       sha256: draft.sha256 ?? null,
       detail: draft.detail ?? {},
     },
-    { labels, prev: head.hash },
+    labels,
   )
 }
 
@@ -130,5 +124,3 @@ export async function listEntries(
   }))
   return page.newest ? entries.reverse() : entries
 }
-
-export type { AuditBody }

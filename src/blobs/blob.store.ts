@@ -1,8 +1,8 @@
 import type { Db } from '../db/db.js'
-import type { Digests } from './digests.js'
+import type { FileDigests } from './digests.js'
 
 /** Registers stored bytes; the same bytes again change nothing. */
-export async function insertBlob(db: Db, digests: Digests, atMs: number): Promise<void> {
+export async function insertBlob(db: Db, digests: FileDigests, atMs: number): Promise<void> {
   await db
     .insertInto('blob')
     .values({

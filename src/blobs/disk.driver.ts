@@ -7,7 +7,7 @@ import path from 'node:path'
 import type { Readable } from 'node:stream'
 import { finished } from 'node:stream/promises'
 import { AppError } from '../errors.js'
-import { BLOCK_BYTES, type Digests, StreamDigests } from './digests.js'
+import { BLOCK_BYTES, type FileDigests, StreamDigests } from './digests.js'
 
 /** Open files that are kept for the next block: packages in use at one time, far under the usual limit of 1,024. */
 const HANDLES_MAX = 64
@@ -17,7 +17,7 @@ const BLOCKS_MAX = 128
 export interface Received {
   /** Name of the temporary file; give it to adopt() or discard(). */
   temporary: string
-  digests: Digests
+  digests: FileDigests
   /** The first bytes, for looking at what kind of file it is. */
   beginning: Buffer
 }
@@ -68,7 +68,7 @@ export function diskStore(dataFolder: string): DiskStore {
         if (beginning.length < BEGINNING_BYTES) beginning = Buffer.concat([beginning, chunk]).subarray(0, BEGINNING_BYTES)
         digests.update(chunk)
         if (!target.write(chunk)) {
-          await Promise.race([new Promise((resolve) => target.once('drain', resolve)), done])
+          await Promise.race([new Promise<void>((resolve) => target.once('drain', () => resolve())), done])
         }
       }
       target.end()

@@ -1,7 +1,7 @@
 // A fastify instance of this house: zod schemas, problem documents, bounded and redacted.
 import cookie from '@fastify/cookie'
 import helmet from '@fastify/helmet'
-import { fastify } from 'fastify'
+import { fastify, LogController } from 'fastify'
 import { serializerCompiler, validatorCompiler } from 'fastify-type-provider-zod'
 import type { Clock } from '../clock.js'
 import { newId } from '../ids.js'
@@ -17,7 +17,8 @@ const HEADERS_TIMEOUT_MS = 60_000
 export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promise<ZodApp> {
   const app = fastify({
     loggerInstance: deps.log,
-    disableRequestLogging: true,
+    // One line a request at level debug, below; the stock lines carry whole addresses, and links with them.
+    logController: new LogController({ disableRequestLogging: true }),
     bodyLimit: BODY_MAX_BYTES,
     requestTimeout: 0,
     keepAliveTimeout: 72_000,

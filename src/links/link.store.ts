@@ -36,7 +36,7 @@ export function toLink(row: Selectable<Database['link']>): Link {
   }
 }
 
-export async function insertLinks(db: Db, links: readonly { link: Link; tokenHash: string; taskIds: string[] }[]): Promise<void> {
+export async function insertLinks(db: Db, links: readonly { link: Link; tokenHash: string }[]): Promise<void> {
   for (const part of chunks(links)) {
     await db
       .insertInto('link')

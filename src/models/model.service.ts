@@ -1,6 +1,6 @@
 import type { Actor } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
-import { templateFault } from '../command-texts/template.js'
+import { parseTemplate } from '../command-texts/template.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { findModel, type Model, saveModel } from './model.store.js'
@@ -27,8 +27,8 @@ export const modelService: ModelService = {
 /** What the schema cannot see: places in the template, signs in the file name. Pure. */
 export function profileFaults(profile: Profile): { pointer: string; detail: string }[] {
   const faults: { pointer: string; detail: string }[] = []
-  const fault = templateFault(profile.command.template)
-  if (fault) faults.push({ pointer: '/command/template', detail: fault })
+  const parsed = parseTemplate(profile.command.template)
+  if (!parsed.ok) faults.push({ pointer: '/command/template', detail: parsed.detail })
   else if (!profile.command.template.includes('{url}')) {
     faults.push({ pointer: '/command/template', detail: 'The template has no place {url}: the unit would not know what to download.' })
   }

@@ -12,7 +12,7 @@ import { findModel } from '../models/model.store.js'
 import { FileName } from '../models/profile.js'
 import type { Remote } from '../threads/remote.js'
 import { normaliseVersion, versionFault } from '../versions/version.js'
-import { requireDigests } from './digest-field.js'
+import { claimedDigests } from './upload-digests.js'
 import { type PackageService, requirePackage } from './package.service.js'
 import { listPackages, PACKAGE_STATES, type Package } from './package.store.js'
 
@@ -70,11 +70,11 @@ export function packageRoutes(deps: {
     input: { modelId: string; version: string; fileName: string },
     body: Readable,
   ) {
-    const wanted = requireDigests(request.headers)
-    const received = await deps.disk.receive(body, newId('up', deps.clock()))
+    const claimed = claimedDigests(request.headers)
+    const received = await deps.disk.receive(claimed.follow(body), newId('up', deps.clock()))
     let result: Awaited<ReturnType<typeof deps.packages.register>>
     try {
-      wanted.check(received.digests)
+      claimed.check(received.digests)
       result = await deps.packages.register(request.actor, { ...input, received })
     } catch (error) {
       await deps.disk.discard(received.temporary)
@@ -99,13 +99,16 @@ export function packageRoutes(deps: {
         schema: {
           description: 'The body is the file itself. Repr-Digest and Content-Digest (RFC 9530) are enforced where given.',
           querystring: z.object({ model: Id, version: Version, fileName: FileName }),
-          response: { 200: PackageView, 201: PackageView, ...problems(404, 409, 422, 507) },
+          response: { 200: PackageView, 201: PackageView, ...problems(404, 409, 415, 422, 507) },
         },
       },
       async (request, reply) => {
         const { model, version, fileName } = request.query
         if (!(await findModel(deps.read, model))) {
           throw new AppError('model-not-found', `There is no model ${model}: add its profile first.`)
+        }
+        if (request.headers['content-encoding'] !== undefined) {
+          throw new AppError('media-type-unknown', 'Send the file as it is, without Content-Encoding.')
         }
         const body = (request.body ?? request.raw) as Readable
         const { pack, created } = await ingest(request, { modelId: model, version, fileName }, body)

@@ -24,7 +24,7 @@ const read = openSqlite(setup.data.databaseFile, 'read')
 const writer = caller(setup.writerPort)
 const services = remoteServices(writer)
 const blocks = blockReader(setup.data.folder, (sha256) => findBlocks(read, sha256))
-const kernel = startKernelTable()
+const kernel = startKernelTable({ log })
 const app = await createPublicApp({ read, clock, log, checkins: services.checkins })
 
 const responder = createResponder({
@@ -39,6 +39,7 @@ const responder = createResponder({
   handOver: (socket, bytes) => {
     if (bytes.length > 0) socket.unshift(bytes)
     app.server.emit('connection', socket)
+    socket.resume()
   },
 })
 
@@ -83,4 +84,4 @@ try {
   await listen('0.0.0.0')
 }
 const { address, port } = server.address() as net.AddressInfo
-toMain.postMessage({ ready: { host: address, port, countsAcknowledged: kernel.available } } satisfies { ready: PublicReady })
+toMain.postMessage({ ready: { host: address, port, countsAcknowledged: kernel.readable } } satisfies { ready: PublicReady })

@@ -1,9 +1,10 @@
 // Collects the facts of many tasks at once, from where each kind is recorded. What derive() works on.
 import type { Db } from '../db/db.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
+import { coversWhole, sizeOf, union } from '../downloads/span.js'
 import { newId } from '../ids.js'
 import { chunks } from '../units/unit.store.js'
-import type { ATTESTED_REASONS, Fact, Timing } from './facts.js'
+import type { Fact, Timing } from './facts.js'
 import type { Task } from './task.store.js'
 
 /** Reports that are looked at per task, the earliest and the latest half of this: a chatty platform cannot stop the house. */
@@ -68,9 +69,12 @@ async function checkinsOf(db: Db, task: Task): Promise<CheckinFact[]> {
   return [...unique.values()].map(toCheckin)
 }
 
-export const ledgerFact = (ledger: Ledger): Fact => ({
+/** @param sizeBytes of the package, for whether every byte was sent at least once. */
+export const ledgerFact = (ledger: Ledger, sizeBytes: number): Fact => ({
   kind: 'ledger',
   id: ledger.linkId,
+  acknowledgedBytes: sizeOf(union(ledger.acknowledged, ledger.inferred)),
+  sentWhole: coversWhole(ledger.sent, sizeBytes),
   firstAskedAtMs: ledger.firstAskedAtMs,
   lastByteAtMs: ledger.lastByteAtMs,
   completeAtMs: ledger.completeAtMs,
@@ -82,12 +86,13 @@ type Attest = Extract<Fact, { kind: 'attest' }>
 
 function toFact(row: { id: string; kind: string; at_ms: number | string; actor_id: string; detail: string }): Fact {
   const common = { id: row.id, atMs: Number(row.at_ms), by: row.actor_id }
-  const detail = JSON.parse(row.detail) as { state?: Attest['state']; reason?: (typeof ATTESTED_REASONS)[number] }
+  const detail = JSON.parse(row.detail) as { state?: Attest['state']; reason?: string }
   switch (row.kind) {
     case 'attest':
-      return { kind: 'attest', ...common, state: detail.state!, reason: detail.reason ?? null }
-    case 'sent':
+      return { kind: 'attest', ...common, state: detail.state!, reason: (detail.reason ?? null) as Attest['reason'] }
     case 'cancel':
+      return { kind: 'cancel', ...common, reason: detail.reason ?? null }
+    case 'sent':
     case 'supersede':
       return { kind: row.kind, ...common }
     case 'withdrawn':
@@ -111,7 +116,7 @@ export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<s
   const ledgers = await findLedgers(db, airLinks)
   for (const task of tasks) {
     const ledger = task.method === 'air' && task.linkId !== null ? (ledgers.get(task.linkId) ?? null) : null
-    gathered.set(task.id, { facts: ledger ? [ledgerFact(ledger)] : [], ledger })
+    gathered.set(task.id, { facts: ledger ? [ledgerFact(ledger, task.terms.sizeBytes)] : [], ledger })
   }
   for (const part of chunks(tasks.map((task) => task.id))) {
     const rows = await db.selectFrom('task_fact').selectAll().where('task_id', 'in', part).orderBy('id').execute()

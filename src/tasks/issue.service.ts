@@ -1,7 +1,7 @@
 // Issuing: many tasks in one transaction, each unit judged by itself, nothing stored where nothing can be issued.
 import type { Actor } from '../audit/actor.js'
 import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
-import { composeCommand } from '../command-texts/compose.js'
+import { composeCommand, parseTemplate, type Template } from '../command-texts/template.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
@@ -14,10 +14,10 @@ import type { Package } from '../packages/package.store.js'
 import { personal } from '../units/unit.service.js'
 import { findOpenTasks, findUnits, listGroupUnits, type Unit } from '../units/unit.store.js'
 import { derive, nextDueMs } from './derive.js'
-import type { Fact, Method, TaskTerms } from './facts.js'
+import type { Fact, Method } from './facts.js'
 import { insertTaskFact } from './facts.store.js'
 import { settleTasks } from './settle.service.js'
-import { type Command, findTargets, findTasks, insertCommands, insertTasks, markSuperseded, type Task } from './task.store.js'
+import { type Command, findTargets, findTasks, insertCommands, insertTasks, markSuperseded, type StoredTerms, type Task } from './task.store.js'
 
 /** Units in one call: one transaction, a few seconds of the writing thread. */
 export const ISSUE_MAX = 100_000
@@ -76,7 +76,8 @@ export async function issueTasks(
   const { units, skipped } = await resolveUnits(work, input)
   const open = await openTasksOf(work, units)
   const targets = await findTargets(work.db, units.map((unit) => unit.id))
-  const order = { deps, input, pack, profile, deadlineMs, nowMs: work.nowMs, actorId: actor.id }
+  const template = templateOf(profile)
+  const order = { deps, input, pack, profile, template, deadlineMs, nowMs: work.nowMs, actorId: actor.id }
 
   const drafted: Draft[] = []
   let copy: ReturnType<typeof draftLink> | null = null
@@ -113,9 +114,17 @@ interface Order {
   input: IssueInput
   pack: Package
   profile: Profile
+  template: Template
   deadlineMs: number
   nowMs: number
   actorId: string
+}
+
+/** A profile is checked when it is saved, so a fault here is ours. */
+function templateOf(profile: Profile): Template {
+  const parsed = parseTemplate(profile.command.template)
+  if (!parsed.ok) throw new Error(`model ${profile.id} has a template that cannot be read: ${parsed.detail}`)
+  return parsed.template
 }
 
 async function resolveUnits(work: Work, input: IssueInput): Promise<{ units: Unit[]; skipped: Skip[] }> {
@@ -174,7 +183,7 @@ function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Skip, 'uni
     }
   }
   const missing = (['imei', 'serial'] as const).find(
-    (name) => input.method === 'air' && unit[name] === null && order.profile.command.template.includes(`{${name}}`),
+    (name) => input.method === 'air' && unit[name] === null && order.template.pieces.some((piece) => 'place' in piece && piece.place === name),
   )
   if (missing) return { code: 'no-identity', detail: `The command of ${unit.modelId} names the ${missing}, which this unit has not.` }
   return null
@@ -200,7 +209,7 @@ interface Draft {
   audit: AuditDraft[]
 }
 
-function termsOf(order: Order, taskId: string, earlierTargets: string[]): TaskTerms {
+function termsOf(order: Order, taskId: string, earlierTargets: string[]): StoredTerms {
   const { pack, profile, input } = order
   return {
     id: taskId,
@@ -209,6 +218,7 @@ function termsOf(order: Order, taskId: string, earlierTargets: string[]): TaskTe
     installsOver: pack.installsOver,
     forced: input.force,
     issuedAtMs: order.nowMs,
+    issuedBy: order.actorId,
     deadlineMs: order.deadlineMs,
     earlierTargets,
     installMs: profile.times.installSeconds * 1000,
@@ -217,6 +227,7 @@ function termsOf(order: Order, taskId: string, earlierTargets: string[]): TaskTe
     damagedAfter: profile.damagedAfter,
     inferredAllowed: profile.inferredAllowed,
     digests: pack.digests,
+    sizeBytes: pack.sizeBytes,
   }
 }
 
@@ -321,7 +332,7 @@ function composeFor(
   const { pack, profile, deps } = order
   const url = linkUrl(deps.publicUrl!, link.token, link.fileName)
   const composed = composeCommand({
-    template: profile.command.template,
+    template: order.template,
     values: {
       url,
       fileName: link.fileName,

@@ -5,10 +5,11 @@ import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
 import { endLinks } from '../links/link.service.js'
 import { listLinksWithoutOpenTask } from '../links/link.store.js'
-import { derive, meaningAfterwards, nextDueMs } from './derive.js'
+import { AFTERWARDS_MAX, meaningAfterwards } from './afterwards.js'
+import { derive, nextDueMs } from './derive.js'
 import type { Afterwards, Derived, Fact, Move } from './facts.js'
 import { gatherFacts } from './facts.store.js'
-import { AFTERWARDS_MAX, findTasks, saveAfterwards, saveDerived, type Task } from './task.store.js'
+import { findTasks, saveAfterwards, saveDerived, type Task } from './task.store.js'
 
 /** Recomputes these tasks from all their facts. Returns them as they are now, in the order given. */
 export async function settleTasks(work: Work, actor: Actor, ids: readonly string[]): Promise<Task[]> {
@@ -80,7 +81,7 @@ async function noteAfterwards(work: Work, task: Task, facts: readonly Fact[]): P
           {
             observedAtMs: fact.observedAtMs,
             version: fact.version,
-            meaning: meaningAfterwards({ terms: task.terms, state: task.state, fromVersion: task.fromVersion }, fact.version),
+            meaning: meaningAfterwards({ ...task, version: fact.version }),
           },
         ]
       : [],

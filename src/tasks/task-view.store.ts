@@ -54,5 +54,6 @@ export async function loadTaskViews(
 /** A standing is never stored: it is what the facts mean at the moment of looking. */
 function standingOf(task: Task, facts: Parameters<typeof derive>[1], nowMs: number): Standing {
   if (task.closedAtMs !== null) return { grade: 'closed', sinceMs: task.closedAtMs, cause: null, next: null }
-  return derive(task.terms, facts, nowMs).standing
+  // Until the clock's own work has closed a task that is due, it is shown as it stood just before.
+  return derive(task.terms, facts, Math.min(nowMs, task.deadlineMs - 1)).standing
 }

@@ -3,6 +3,7 @@ import type { Db } from '../db/db.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
 import { chunks } from '../units/unit.store.js'
+import { AFTERWARDS_MAX } from './afterwards.js'
 import {
   type Afterwards,
   type Derived,
@@ -14,6 +15,9 @@ import {
   type TaskState,
   type TaskTerms,
 } from './facts.js'
+
+/** The terms of the issue, and the size of the file that they are about. */
+export type StoredTerms = TaskTerms & { sizeBytes: number }
 
 export interface Task {
   id: string
@@ -33,14 +37,11 @@ export interface Task {
   supersedes: string | null
   supersededBy: string | null
   linkId: string | null
-  terms: TaskTerms
+  terms: StoredTerms
   moves: Move[]
   flags: string[]
   afterwards: Afterwards[]
 }
-
-/** What comes after the close is kept up to here; a unit may go on reporting for years. */
-export const AFTERWARDS_MAX = 100
 
 const STATES: readonly TaskState[] = [...TASK_STATES, ...TASK_EXITS]
 
@@ -65,7 +66,7 @@ function toTask(row: Selectable<Database['task']>): Task {
     supersedes: row.supersedes,
     supersededBy: row.superseded_by,
     linkId: row.link_id,
-    terms: JSON.parse(row.terms) as TaskTerms,
+    terms: JSON.parse(row.terms) as StoredTerms,
     moves: JSON.parse(row.moves) as Move[],
     flags: JSON.parse(row.flags) as string[],
     afterwards: JSON.parse(row.afterwards) as Afterwards[],

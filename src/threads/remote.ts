@@ -37,6 +37,8 @@ export function serve(port: MessagePort, handle: (call: Call) => Promise<unknown
 
 export interface Caller {
   service<S>(name: string): Remote<S>
+  /** The thread itself, e.g. to stop it. */
+  control<C>(): C
   /** Rejects everything open and all that follows: the other side is gone. */
   close(): void
 }
@@ -62,19 +64,23 @@ export function caller(port: MessagePort): Caller {
   }
   port.on('close', close)
 
+  function proxy<P extends object>(service: string): P {
+    return new Proxy({} as P, {
+      get:
+        (_target, method) =>
+        (...args: unknown[]) =>
+          new Promise((resolve, reject) => {
+            if (closed) return reject(gone())
+            count += 1
+            open.set(count, { resolve, reject })
+            port.postMessage({ id: count, service, method: String(method), args } satisfies Call)
+          }),
+    })
+  }
+
   return {
     close,
-    service: <S>(name: string) =>
-      new Proxy({} as Remote<S> & object, {
-        get:
-          (_target, method) =>
-          (...args: unknown[]) =>
-            new Promise((resolve, reject) => {
-              if (closed) return reject(gone())
-              const id = (count += 1)
-              open.set(id, { resolve, reject })
-              port.postMessage({ id, service: name, method: String(method), args } satisfies Call)
-            }),
-      }),
+    service: <S>(name: string) => proxy<Remote<S> & object>(name),
+    control: <C>() => proxy<C & object>('control'),
   }
 }

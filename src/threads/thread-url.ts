@@ -1,13 +1,10 @@
-import path from 'node:path'
-import { fileURLToPath, pathToFileURL } from 'node:url'
+// Where a worker thread's file lies. Threads load compiled JavaScript: run from TypeScript (tests), the twin in dist/ is
+// taken, which the test run has built before.
 
-/**
- * Where the entry of a thread lies. Threads load compiled files: seen from a source file (tests run those) it is the
- * twin below dist/, which the build that precedes every test run has made.
- */
+/** e.g. `threadUrl(import.meta.url, './kernel-table.thread.js')`. */
 export function threadUrl(importMetaUrl: string, relative: string): URL {
-  if (!importMetaUrl.endsWith('.ts')) return new URL(relative, importMetaUrl)
-  const root = path.resolve(path.dirname(fileURLToPath(import.meta.url)), '..', '..')
-  const target = fileURLToPath(new URL(relative, importMetaUrl))
-  return pathToFileURL(path.join(root, 'dist', path.relative(root, target)))
+  const wanted = new URL(relative, importMetaUrl)
+  if (!import.meta.url.endsWith('.ts')) return wanted
+  const root = new URL('../../', import.meta.url) // This file is <root>/src/threads/thread-url.ts.
+  return new URL(wanted.href.replace(`${root.href}src/`, `${root.href}dist/src/`))
 }

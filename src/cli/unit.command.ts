@@ -1,0 +1,104 @@
+import type { Command } from 'commander'
+import { ApiError } from './api-client.js'
+import type { Run } from './cli.js'
+import { show, table } from './command.js'
+
+interface UnitRow {
+  id: string
+  imei: string | null
+  serial: string | null
+  model: string
+  groups: string[]
+  version: string | null
+  versionObservedAt: string | null
+  openTask: string | null
+  phone: string | null
+  retired: boolean
+  notes: string
+}
+
+interface SetOptions {
+  model?: string
+  serial?: string
+  phone?: string
+  iccid?: string
+  hardware?: string
+  groups?: string
+  timeZone?: string
+  notes?: string
+  retired?: string
+}
+
+const lines = (unit: UnitRow): string[] => [
+  `unit ${unit.id}  ${unit.model}${unit.retired ? '  retired' : ''}`,
+  `IMEI ${unit.imei ?? '-'}  serial ${unit.serial ?? '-'}  phone ${unit.phone ?? '-'}`,
+  `groups ${unit.groups.join(', ') || '-'}`,
+  `version ${unit.version ?? 'not reported yet'}${unit.versionObservedAt ? `, observed ${unit.versionObservedAt}` : ''}`,
+  `open task ${unit.openTask ?? '-'}`,
+]
+
+export function unitCommands(program: Command, run: Run): void {
+  const unit = program.command('unit').description('cameras')
+  const context = () => ({ io: run.io, json: run.json() })
+  unit
+    .command('list')
+    .description('all units')
+    .option('--group GROUP')
+    .option('--model MODEL')
+    .action(async (options: { group?: string; model?: string }) => {
+      const query = new URLSearchParams(Object.entries(options).filter(([name]) => name === 'group' || name === 'model'))
+      const items = await run.api().all<UnitRow>(`/units?${query}`)
+      show(context(), items, () =>
+        table([
+          ['id', 'IMEI or serial', 'model', 'version', 'open task', 'groups'],
+          ...items.map((row) => [
+            row.id,
+            row.imei ?? row.serial ?? '',
+            row.model,
+            row.version ?? '?',
+            row.openTask ?? '-',
+            row.groups.join(' '),
+          ]),
+        ]),
+      )
+    })
+  unit
+    .command('show <UNIT>')
+    .description('one unit, by our id, IMEI or serial number')
+    .action(async (name: string) => {
+      const found = await run.api().get<UnitRow>(`/units/${encodeURIComponent(name)}`)
+      show(context(), found, () => lines(found))
+    })
+  unit
+    .command('set <UNIT>')
+    .description('change a unit, or add it: a name of 15 digits is taken as IMEI, another one as serial number')
+    .option('--model MODEL')
+    .option('--serial SERIAL')
+    .option('--phone NUMBER', 'E.164')
+    .option('--iccid ICCID')
+    .option('--hardware TEXT')
+    .option('--groups NAMES', 'comma-separated')
+    .option('--time-zone ZONE', 'IANA name')
+    .option('--notes TEXT')
+    .option('--retired YES_OR_NO')
+    .action(async (name: string, options: SetOptions & { json?: boolean }) => {
+      const { json: _json, groups, retired, ...rest } = options
+      const body = {
+        ...rest,
+        ...(groups !== undefined && { groups: groups.split(',').map((group) => group.trim()).filter((group) => group !== '') }),
+        ...(retired !== undefined && { retired: retired === 'yes' }),
+      }
+      const saved = await change(name, body)
+      show(context(), saved, () => lines(saved))
+    })
+
+  async function change(name: string, body: Record<string, unknown>): Promise<UnitRow> {
+    try {
+      return await run.api().send<UnitRow>('PATCH', `/units/${encodeURIComponent(name)}`, body)
+    } catch (error) {
+      if (!(error instanceof ApiError) || error.problem.code !== 'unit-not-found') throw error
+      const identity = /^\d{15}$/.test(name) ? { imei: name } : { serial: name }
+      return run.api().send<UnitRow>('POST', '/units', { ...identity, ...body })
+    }
+  }
+}
