@@ -1,0 +1,85 @@
+// The chain of the audit log: each entry names the hash of the one before it. Pure.
+// Personal data stands in `labels`, outside the hashed bytes and bound by a salted hash, so that it can be erased
+// without breaking the chain.
+import { hash as digest } from 'node:crypto'
+import { canonicalJson } from './canonical-json.js'
+
+/** What the first entry (seq 1) names as the one before it. */
+export const GENESIS_PREV = '0'.repeat(64)
+
+export interface AuditActor {
+  id: string
+  role: string
+  via: 'api' | 'public' | 'cli' | 'system'
+}
+
+/** Names, phone numbers, identities. The salt is random hex of the caller: without it a phone number could be guessed. */
+export interface AuditLabels {
+  salt: string
+  [name: string]: string | null
+}
+
+/** What an action states, before it has its place in the chain. */
+export interface AuditBody {
+  /** RFC 3339, UTC, milliseconds. */
+  at: string
+  actor: AuditActor
+  action: string
+  unit: string | null
+  task: string | null
+  package: string | null
+  fromVersion: string | null
+  toVersion: string | null
+  sha256: string | null
+  detail: Record<string, unknown>
+}
+
+export interface AuditEntry extends AuditBody {
+  type: 'entry'
+  /** From 1 on, without gaps. */
+  seq: number
+  labelsHash: string | null
+  prev: string
+  hash: string
+  labels: AuditLabels | null
+}
+
+export interface ChainHead {
+  seq: number
+  hash: string
+}
+
+/** The head of a log without entries. */
+export const EMPTY_HEAD: ChainHead = { seq: 0, hash: GENESIS_PREV }
+
+/** Puts a body behind `head`. Throws TypeError where it holds what RFC 8785 cannot write. */
+export function sealEntry(head: ChainHead, body: AuditBody, labels: AuditLabels | null): AuditEntry {
+  const unsealed = {
+    type: 'entry' as const,
+    seq: head.seq + 1,
+    at: body.at,
+    actor: body.actor,
+    action: body.action,
+    unit: body.unit,
+    task: body.task,
+    package: body.package,
+    fromVersion: body.fromVersion,
+    toVersion: body.toVersion,
+    sha256: body.sha256,
+    detail: body.detail,
+    labelsHash: labels === null ? null : hashOf(labels),
+    prev: head.hash,
+  }
+  return { ...unsealed, hash: hashOf(unsealed), labels }
+}
+
+/** The hash that an entry must carry, from whatever stands in it: members that we do not know are hashed too. */
+export function entryHash(entry: Readonly<Record<string, unknown>>): string {
+  const { hash: _hash, labels: _labels, ...hashed } = entry
+  return hashOf(hashed)
+}
+
+/** Lower-case hex SHA-256 of the RFC 8785 bytes. */
+export function hashOf(value: unknown): string {
+  return digest('sha256', canonicalJson(value), 'hex')
+}
