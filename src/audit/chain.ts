@@ -74,10 +74,6 @@ export function sealEntry(head: ChainHead, body: AuditBody, labels: AuditLabels 
 }
 
 /** The hash that an entry must carry, from whatever stands in it: members that we do not know are hashed too. */
-export function hashedText(entry: Readonly<Record<string, unknown>>): string {
-  const { hash: _hash, labels: _labels, ...hashed } = entry
-  return canonicalJson(hashed)
-}
 export function entryHash(entry: Readonly<Record<string, unknown>>): string {
   const { hash: _hash, labels: _labels, ...hashed } = entry
   return hashOf(hashed)

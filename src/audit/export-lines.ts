@@ -1,5 +1,5 @@
 // The lines of an audit export: how bytes become lines, and what a line says. Pure.
-import { entryHash, hashOf } from './chain.js'
+import { type ChainHead, entryHash, hashOf } from './chain.js'
 
 export const EXPORT_FORMAT = 'firmhand-audit/1'
 
@@ -40,6 +40,33 @@ export interface UnreadableLine {
 }
 export type ExportLine = EntryLine | HeadLine | EndLine | UnreadableLine
 
+/** What the first line says. */
+export interface ExportHead {
+  type: 'head'
+  format: typeof EXPORT_FORMAT
+  server: string
+  exportedAt: string
+  filter: Record<string, unknown> | null
+  complete: boolean
+}
+/** What the last line says: of the entries in this file, with 0 and 64 zeros where it has none. */
+export interface ExportEnd {
+  type: 'end'
+  entries: number
+  lastSeq: number
+  lastHash: string
+  /** Binds the head line, which no entry does, against damage on the way. */
+  headHash: string
+}
+
+export function exportHead(head: Omit<ExportHead, 'type' | 'format'>): ExportHead {
+  return { type: 'head', format: EXPORT_FORMAT, ...head }
+}
+
+export function exportEnd(head: ExportHead, entries: number, last: ChainHead): ExportEnd {
+  return { type: 'end', entries, lastSeq: last.seq, lastHash: last.hash, headHash: hashOf(head) }
+}
+
 /**
  * White space between the parts of a line, the order of members and escapes that mean the same character change no
  * value, so they change no hash: they are harmless and pass.
@@ -51,8 +78,8 @@ export function readExportLine(text: string, line: number): ExportLine {
     const value: unknown = JSON.parse(text)
     // JSON.parse silently keeps the last of two members with one name, and another reader may keep the first.
     if (!isObject(value) || countMembers(value) !== countColons(text)) return unreadable
-    if (value['type'] === 'entry') return readEntry(value, line)
-    return (value['type'] === 'head' ? readHead(value, line) : readEnd(value, line)) ?? unreadable
+    if (value.type === 'entry') return readEntry(value, line)
+    return (value.type === 'head' ? readHead(value, line) : readEnd(value, line)) ?? unreadable
   } catch {
     return unreadable // No JSON, or no I-JSON: canonicalJson refuses lone surrogates and numbers beyond a double.
   }
