@@ -8,7 +8,7 @@ export type TaskState = (typeof TASK_STATES)[number] | (typeof TASK_EXITS)[numbe
 export const METHODS = ['air', 'cable', 'card', 'hotspot'] as const
 export type Method = (typeof METHODS)[number]
 
-/** Exits that derive() finds by itself. */
+/** Reasons for `failed` that derive() finds by itself. */
 export const FAILED_REASONS = [
   'not-applied',
   'reverted',
@@ -22,6 +22,11 @@ export const FAILED_REASONS = [
 ] as const
 /** Exits that only a person can state. */
 export const ATTESTED_REASONS = ['no-life', 'wrong-variant', 'other'] as const
+/**
+ * Reasons of the other exits; every exit has one. `person`, `deadline` and `newer-task` stand where the exit has only
+ * that one reason; a cancelling person's own words, where given, take the place of `person`.
+ */
+export const OTHER_REASONS = ['person', 'package-withdrawn', 'deadline', 'newer-task'] as const
 
 export type Grade = 'acknowledged' | 'inferred' | 'copy' | 'reported' | 'person'
 
@@ -32,11 +37,13 @@ export interface TaskTerms {
   target: string
   /** Versions the package may be installed over; null = any. */
   installsOver: string[] | null
-  /** Issued although the unit already reported the target. */
+  /** Force was asked for. Where the unit was on the target already, its reports of it need more behind them. */
   forced: boolean
   issuedAtMs: number
+  /** For the first move: who issued the task. */
+  issuedBy: string
   deadlineMs: number
-  /** Last version observed before the issue, as known at the issue; derive() finds it again from the facts. */
+  /** Targets of this unit's earlier tasks: a report of one of them is an old version, never an unexpected one. */
   earlierTargets: string[]
   installMs: number
   soakMs: number
@@ -77,6 +84,10 @@ export type Fact =
       firstAskedAtMs: number | null
       /** Last time a body byte was acknowledged or sent. */
       lastByteAtMs: number | null
+      /** How many different bytes are acknowledged or inferred; null where the count cannot be read (proxy, other OS). */
+      acknowledgedBytes: number | null
+      /** Every byte was sent at least once, whatever became of it. For causes, never for a claim. */
+      sentWhole: boolean
       completeAtMs: number | null
       completeGrade: 'acknowledged' | 'inferred' | null
       budgetSpentAtMs: number | null
@@ -93,7 +104,8 @@ export type Fact =
       state: 'fetched' | 'verified' | 'confirmed' | 'failed'
       reason: (typeof ATTESTED_REASONS)[number] | null
     }
-  | { kind: 'cancel'; id: string; atMs: number; by: string }
+  /** `reason`: the person's own words. */
+  | { kind: 'cancel'; id: string; atMs: number; by: string; reason: string | null }
   | { kind: 'supersede'; id: string; atMs: number; by: string }
   | { kind: 'withdrawn'; id: string; atMs: number }
 
@@ -101,17 +113,20 @@ export interface Move {
   state: TaskState
   /** When the evidence came about, ms; the order of moves. */
   atMs: number
-  /** The observation behind it where it is a report; null for ledger, person and clock. */
+  /** The observation behind it where it is a report (check-in, reply); null for ledger, person and clock. */
   observedAtMs: number | null
   /** Stamped by a later state. */
   implied: boolean
+  /** What the deadline or the byte budget ends is `inferred`: the server concluded it, nobody reported it. */
   grade: Grade
-  evidence: { kind: Fact['kind'] | 'deadline'; id: string }
+  /** For `issue` and `deadline` the id of the task. */
+  evidence: { kind: Fact['kind'] | 'issue' | 'deadline'; id: string }
   by: string | null
 }
 
 export interface Standing {
   grade: 'on-course' | 'late' | 'silent' | 'closed'
+  /** The last thing known of the step that is waited for: sent, asked, last byte, copy complete, report, close. */
   sinceMs: number
   /** Likely cause and next step, in words for the operator. */
   cause: string | null
@@ -121,9 +136,30 @@ export interface Standing {
 export interface Afterwards {
   observedAtMs: number
   version: string
-  /** e.g. `target-seen-later`, `target-again`, `old-version`, `other-version`. */
-  meaning: string
+  meaning: 'target-seen-later' | 'target-again' | 'old-version' | 'other-version'
 }
+
+export const TASK_FLAGS = [
+  /** The target is reported although nothing had been fetched from the task's link. */
+  'not-by-this-link',
+  /** A check-in bore a time that cannot be true. */
+  'clock',
+  /** Two versions for one instant: neither counts. */
+  'versions-conflict',
+  /** Withdrawn while the unit may be installing. */
+  'package-withdrawn',
+  /** The byte budget ran out after the file had arrived. */
+  'budget-spent',
+  /** The unit or a person reported a digest that is not the package's. */
+  'digest-mismatch',
+  /** No version is known from before; the first one reported after fetched is taken for the old one. */
+  'from-version-unknown',
+  /** The unit ran the target before: its reports of it prove little. */
+  'same-version',
+  /** The last version before the issue, perhaps learned later, is none that the package may be installed over. */
+  'path-not-allowed',
+] as const
+export type TaskFlag = (typeof TASK_FLAGS)[number]
 
 export interface Derived {
   state: TaskState
@@ -134,8 +170,8 @@ export interface Derived {
   /** From `queued` on, in order of time. */
   moves: Move[]
   standing: Standing
-  /** Sorted, without doubles: `not-by-this-link`, `clock`, `versions-conflict`, `package-withdrawn`, … */
-  flags: string[]
-  /** What came after the close. */
+  /** Sorted, without doubles. */
+  flags: TaskFlag[]
+  /** Version reports observed after the close, in order of observation. */
   afterwards: Afterwards[]
 }
