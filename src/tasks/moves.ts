@@ -58,7 +58,9 @@ function confirms(course: Course, checkin: Checkin): boolean {
   if (checkin.observedAtMs <= firstAtMs) return false
   if (checkin.timing === 'stated') return checkin.observedAtMs >= soakedAtMs
   if (checkin.timing === 'clock') return false
-  return checkin.answersQuerySentAtMs !== null && checkin.answersQuerySentAtMs >= soakedAtMs
+  const askedAtMs = checkin.answersQuerySentAtMs
+  // An answer that came before its query would be no answer to it.
+  return askedAtMs !== null && askedAtMs >= soakedAtMs && checkin.observedAtMs >= askedAtMs
 }
 
 function onTarget(course: Course, checkin: Checkin, evidence: Evidence): void {

@@ -79,49 +79,51 @@ export const WORDS = {
 } as const satisfies Record<string, Words>
 
 /** By reason. A person's own words and `confirmed` need none. */
-export const CLOSED_WORDS: Readonly<Record<string, Words | undefined>> = {
-  'not-applied': {
-    cause: 'The unit had the file and time to install it, and still reports the old version.',
-    next: 'Check variant and supply of the unit; then issue a new task, or install by hand.',
-  },
-  reverted: {
-    cause: 'The unit reported the target and then the old version again.',
-    next: 'Look for power cuts or a failed start after the installation before trying again.',
-  },
-  'unexpected-version': {
-    cause: 'The unit reports a version that belongs to no task of it.',
-    next: 'Find out who changed it; check model and variant before a new task.',
-  },
-  'path-not-allowed': {
-    cause: 'The unit turned out to run a version that the package may not be installed over.',
-    next: 'Issue a task for the step between.',
-  },
-  'fetch-stalled': {
-    cause: 'The download began but was not complete at the deadline.',
-    next: 'Check coverage, data allowance and storage of the unit; then issue a new task.',
-  },
-  'fetch-loop': {
-    cause: 'The unit fetched the same bytes again and again until the byte budget was spent.',
-    next: 'Check storage and variant of the unit before a new task.',
-  },
-  damaged: {
-    cause: 'The copy in the unit did not match the digest.',
-    next: 'Check storage and network of the unit; then issue a new task, or install by hand.',
-  },
-  refused: { cause: 'The unit answered that it refuses.', next: 'Read its reply; check variant and command.' },
-  'no-answer': {
-    cause: 'Nothing was heard of the target version by the deadline.',
-    next: 'Ask the unit for its version; if it stays silent, send a person.',
-  },
-  deadline: {
-    cause: 'Nothing is known to have been done by the deadline.',
-    next: 'Issue a new task if it is still wanted.',
-  },
-  'package-withdrawn': { cause: 'The package was withdrawn.', next: 'Choose another package.' },
-  'newer-task': { cause: 'A newer task for the unit took its place.', next: 'See the newer task.' },
-  'no-life': { cause: 'A person found the unit without life.', next: 'Recover it at the bench, or replace it.' },
-  'wrong-variant': {
-    cause: 'A person found that the package is not for this unit.',
-    next: 'Correct the unit record; choose the package for it.',
-  },
-}
+export const CLOSED_WORDS: ReadonlyMap<string, Words> = new Map(
+  Object.entries({
+    'not-applied': {
+      cause: 'The unit had the file and time to install it, and still reports the old version.',
+      next: 'Check variant and supply of the unit; then issue a new task, or install by hand.',
+    },
+    reverted: {
+      cause: 'The unit reported the target and then the old version again.',
+      next: 'Look for power cuts or a failed start after the installation before trying again.',
+    },
+    'unexpected-version': {
+      cause: 'The unit reports a version that belongs to no task of it.',
+      next: 'Find out who changed it; check model and variant before a new task.',
+    },
+    'path-not-allowed': {
+      cause: 'The unit turned out to run a version that the package may not be installed over.',
+      next: 'Issue a task for the step between.',
+    },
+    'fetch-stalled': {
+      cause: 'The download began but was not complete at the deadline.',
+      next: 'Check coverage, data allowance and storage of the unit; then issue a new task.',
+    },
+    'fetch-loop': {
+      cause: 'The unit fetched the same bytes again and again until the byte budget was spent.',
+      next: 'Check storage and variant of the unit before a new task.',
+    },
+    damaged: {
+      cause: 'The copy in the unit did not match the digest.',
+      next: 'Check storage and network of the unit; then issue a new task, or install by hand.',
+    },
+    refused: { cause: 'The unit answered that it refuses.', next: 'Read its reply; check variant and command.' },
+    'no-answer': {
+      cause: 'Nothing was heard of the target version by the deadline.',
+      next: 'Ask the unit for its version; if it stays silent, send a person.',
+    },
+    deadline: {
+      cause: 'Nothing is known to have been done by the deadline.',
+      next: 'Issue a new task if it is still wanted.',
+    },
+    'package-withdrawn': { cause: 'The package was withdrawn.', next: 'Choose another package.' },
+    'newer-task': { cause: 'A newer task for the unit took its place.', next: 'See the newer task.' },
+    'no-life': { cause: 'A person found the unit without life.', next: 'Recover it at the bench, or replace it.' },
+    'wrong-variant': {
+      cause: 'A person found that the package is not for this unit.',
+      next: 'Correct the unit record; choose the package for it.',
+    },
+  }),
+)

@@ -70,7 +70,7 @@ const said = ({ cause, next }: Words): { cause: string; next: string } => ({ cau
 
 export function standingOf(course: Course, nowMs: number): Standing {
   if (isClosed(course)) {
-    const words = course.reason === null ? undefined : CLOSED_WORDS[course.reason]
+    const words = CLOSED_WORDS.get(course.reason ?? '')
     return { grade: 'closed', sinceMs: course.closedAtMs!, cause: words?.cause ?? null, next: words?.next ?? null }
   }
   if (course.state === 'applied') return whileSoaking(course, nowMs)

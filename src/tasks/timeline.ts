@@ -101,9 +101,12 @@ function withoutDoubles(checkins: readonly Checkin[]): Checkin[] {
   for (const checkin of [...checkins].sort(compareArrival)) {
     const byId = JSON.stringify([checkin.source, checkin.id])
     const byContent = JSON.stringify([checkin.source, checkin.observedAtMs, checkin.version])
-    // What a dropped double would have marked is not marked: it moves nothing, so it hides nothing either.
-    if (seen.has(byId) || seen.has(byContent)) continue
-    seen.add(byId).add(byContent)
+    const isDouble = seen.has(byId) || seen.has(byContent)
+    // An id stands for the first statement under it, be that a double. What a double says under a used id moves nothing,
+    // so it must not hide the same observation under an id of its own.
+    seen.add(byId)
+    if (isDouble) continue
+    seen.add(byContent)
     kept.push(checkin)
   }
   return kept
