@@ -17,6 +17,31 @@ export function union(a: readonly Span[], b: readonly Span[]): Span[] {
   return joined
 }
 
+/** Adds one span to a set in place; gives the parts that were not in it. Cheap where the set is long. */
+export function absorb(set: Span[], [first, last]: Span): Span[] {
+  if (last < first) return []
+  let low = 0
+  for (let high = set.length; low < high; ) {
+    const middle = (low + high) >> 1
+    if (set[middle]![1] < first - 1) low = middle + 1
+    else high = middle
+  }
+  const added: Span[] = []
+  const joined: Span = [first, last]
+  let from = first
+  let end = low
+  for (; end < set.length && set[end]![0] <= last + 1; end += 1) {
+    const [heldFirst, heldLast] = set[end]!
+    if (heldFirst > from) added.push([from, heldFirst - 1])
+    from = Math.max(from, heldLast + 1)
+    joined[0] = Math.min(joined[0], heldFirst)
+    joined[1] = Math.max(joined[1], heldLast)
+  }
+  if (from <= last) added.push([from, last])
+  set.splice(low, end - low, joined)
+  return added
+}
+
 /** What is in a and not in b. */
 export function subtract(a: readonly Span[], b: readonly Span[]): Span[] {
   const rest: Span[] = []

@@ -1,0 +1,281 @@
+// One client's connection to the byte server: reads request after request, answers each, and closes so that the last
+// bytes arrive. What an answer says is decided in download-plan.ts, what may be claimed of it in link-ledger.ts.
+import type { Socket } from 'node:net'
+import type { Clock } from '../clock.js'
+import { handOverBytes, sendBody } from './body-sender.driver.js'
+import { createDeliveries } from './deliveries.driver.js'
+import type { BlockSource, LinkSource, LinkTarget, TryEnd } from './delivery.js'
+import { readDownloadPath } from './download-path.js'
+import { type DownloadPlan, planDownload, planTooMany, planUnavailable, planUnreadable } from './download-plan.js'
+import { createInbox } from './inbox.driver.js'
+import type { KernelWatch } from './kernel-watch.driver.js'
+import type { DownloadLimits } from './limits.js'
+import type { LinkConnection, LinkEntry, LinkRegistry } from './link-registry.js'
+import { createHeadReader, type HeadOutcome, type RequestHead } from './request-head.js'
+import { flagsOfTry } from './try-flags.js'
+
+export interface Log {
+  info(fields: object, text: string): void
+  warn(fields: object, text: string): void
+}
+
+/** What the connections of one server share. */
+export interface ConnectionHouse {
+  links: LinkSource
+  blocks: BlockSource
+  registry: LinkRegistry
+  watch: KernelWatch
+  clock: Clock
+  behindProxy: boolean
+  limits: DownloadLimits
+  log: Log
+  newTryId: () => string
+  touch: (entry: LinkEntry, soon: boolean) => void
+  handOver: (socket: Socket, bytesRead: Buffer) => void
+}
+
+export interface Connection extends LinkConnection {
+  /** Resolves when the connection is over, or in other hands. */
+  done: Promise<void>
+}
+
+/** TCP keep-alive: late enough for carriers that charge for every packet, early enough for NATs that forget a flow. */
+const KEEP_ALIVE_MS = 120_000
+const TIMED_OUT = new Set(['ETIMEDOUT', 'EHOSTUNREACH', 'ENETUNREACH', 'EHOSTDOWN', 'ENETDOWN'])
+
+/** A request with what was found of its link. */
+interface Found {
+  request: RequestHead
+  target: LinkTarget | null
+  entry: LinkEntry | null
+}
+
+export function openConnection(socket: Socket, house: ConnectionHouse, connectionId: string): Connection {
+  const { clock, limits, log } = house
+  const remoteAddress = (socket.remoteAddress ?? '').replace(/^::ffff:(?=\d+\.)/, '')
+  const inbox = createInbox(socket, { clock, bytesMax: limits.pipelinedBytesMax })
+  const deliveries = createDeliveries({ socket, ...house })
+  let killedBy: TryEnd | null = null
+  let errorCode: string | null = null
+  let clientSentFin = false
+  let lastRequestAtMs = clock()
+  let entryNow: LinkEntry | null = null
+
+  socket.setKeepAlive(true, KEEP_ALIVE_MS)
+  socket.on('error', onError)
+  socket.on('close', onClose)
+
+  function onError(error: NodeJS.ErrnoException): void {
+    errorCode = error.code ?? 'unknown'
+  }
+
+  function onClose(): void {
+    deliveries.finish(howItEnded())
+    useLink(null)
+  }
+
+  function howItEnded(): TryEnd {
+    if (killedBy) return killedBy
+    if (errorCode && TIMED_OUT.has(errorCode)) return 'timeout'
+    // A client that goes away sends its FIN first and answers our next bytes with RST: it is the FIN that tells.
+    if (errorCode) return clientSentFin ? 'fin' : 'reset'
+    return 'complete'
+  }
+
+  const onFin = (): void => {
+    clientSentFin = true
+  }
+  socket.on('end', onFin)
+
+  function kill(how: TryEnd): void {
+    killedBy ??= how
+    socket.resetAndDestroy()
+  }
+
+  /** A connection counts for the link that it asked for last. */
+  function useLink(entry: LinkEntry | null): void {
+    entryNow?.connections.delete(connection)
+    entryNow = entry
+    entryNow?.connections.add(connection)
+  }
+
+  /** The next head, or null when there will be none that is answered here. */
+  async function nextHead(isFirst: boolean): Promise<Exclude<HeadOutcome, { kind: 'more' }> | null> {
+    const reader = createHeadReader()
+    let begunAtMs = isFirst ? performance.now() : null
+    let firstPiece = true
+    for (;;) {
+      const leftMs = begunAtMs === null ? limits.idleMs : limits.headMs - (performance.now() - begunAtMs)
+      const piece = leftMs > 0 ? await inbox.take(leftMs) : 'late'
+      if (piece === 'ended') return null
+      if (piece === 'late') {
+        if (begunAtMs !== null) socket.destroy() // Half a head, or none since the accept.
+        return null
+      }
+      begunAtMs ??= performance.now()
+      if (firstPiece) {
+        firstPiece = false
+        lastRequestAtMs = piece.arrivedAtMs
+        deliveries.followedUp(piece.arrivedAtMs)
+      }
+      const outcome = reader.push(piece.bytes)
+      if (outcome.kind === 'head') inbox.putBack({ bytes: outcome.rest, arrivedAtMs: piece.arrivedAtMs })
+      if (outcome.kind !== 'more') return outcome
+    }
+  }
+
+  /** Asks the record anew for every request: a link may have ended since the last one. */
+  async function find(request: RequestHead): Promise<Found> {
+    const path = readDownloadPath(request.target)
+    if (!path) return { request, target: null, entry: null }
+    const mark = house.registry.mark()
+    const found = await house.links.find(path.token)
+    if (!found) return { request, target: null, entry: null }
+    const revoked = found.end === null && house.registry.revokedSince(found.linkId, mark)
+    const target: LinkTarget = revoked ? { ...found, end: 'revoked' } : found
+    return { request, target, entry: house.registry.meet(target) }
+  }
+
+  async function answer(request: RequestHead): Promise<boolean> {
+    let found: Found
+    try {
+      found = await find(request)
+    } catch (error) {
+      log.warn({ err: error }, 'a link could not be looked up')
+      await sendEmpty(planUnavailable(request, clock()))
+      return false
+    }
+    const { target, entry } = found
+    if (socket.destroyed) return false
+    useLink(entry)
+    const budgetSpent = target !== null && entry !== null && entry.ledger.sentBytes >= target.byteBudgetBytes
+    const plan = isCrowded(entry)
+      ? planTooMany(request, clock())
+      : planDownload({ request, target, nowMs: clock(), budgetSpent })
+    // An address that no link has is not told from a link's wrong file name: neither is a try.
+    const counted = entry !== null && plan.status !== 404
+    if (counted && budgetSpent && target?.end === null) entry.ledger.spendBudget()
+    const tryId = counted ? beginTry({ request, target: target!, entry, plan }) : null
+    const whole =
+      plan.slice && tryId ? await deliver(plan, { target: target!, entry: entry!, tryId }) : await sendEmpty(plan)
+    return whole && !plan.close
+  }
+
+  /** Too many connections of one link; one on which nothing moves gives way first, so that dead ones lock nobody out. */
+  function isCrowded(entry: LinkEntry | null): boolean {
+    if (!entry || entry.connections.size <= limits.connectionsPerLinkMax) return false
+    const others = [...entry.connections].filter((other) => other !== connection)
+    const stalest = others.reduce((a, b) => (b.lastProgressMs < a.lastProgressMs ? b : a))
+    if (clock() - stalest.lastProgressMs < limits.staleMs) return true
+    stalest.kill('timeout')
+    return false
+  }
+
+  function beginTry(of: { request: RequestHead; target: LinkTarget; entry: LinkEntry; plan: DownloadPlan }): string {
+    const { request, target, entry, plan } = of
+    const tryId = house.newTryId()
+    const userAgent = request.headers.get('user-agent') ?? null
+    entry.ledger.begin({
+      tryId,
+      connectionId,
+      method: request.method,
+      status: plan.status,
+      span: plan.slice && [plan.slice.first, plan.slice.last],
+      resumeFrom: plan.resumeFrom,
+      atMs: clock(),
+      remoteAddress,
+      userAgent,
+      flags: flagsOfTry({ userAgent, end: target.end }),
+    })
+    house.touch(entry, plan.slice === null)
+    return tryId
+  }
+
+  async function sendEmpty(plan: DownloadPlan): Promise<boolean> {
+    const head = Buffer.from(plan.head, 'latin1')
+    const handedOver = await handOverBytes(socket, head)
+    if (handedOver) deliveries.wroteHead(head.length)
+    return handedOver
+  }
+
+  async function deliver(
+    plan: DownloadPlan,
+    of: { target: LinkTarget; entry: LinkEntry; tryId: string },
+  ): Promise<boolean> {
+    const { target, entry, tryId } = of
+    const slice = plan.slice!
+    deliveries.begin(tryId, entry, slice.last - slice.first + 1)
+    const outcome = await sendBody({
+      socket,
+      blocks: house.blocks,
+      sha256: target.sha256,
+      sizeBytes: target.sizeBytes,
+      slice,
+      head: Buffer.from(plan.head, 'latin1'),
+      remainingBytes: () => target.byteBudgetBytes - entry.ledger.sentBytes,
+      onHandedOver: ({ headBytes, span }) => {
+        deliveries.wroteHead(headBytes)
+        deliveries.wroteBody(tryId, span)
+      },
+    })
+    if (outcome.kind === 'damaged') {
+      log.warn({ err: outcome.error, linkId: entry.linkId, sha256: target.sha256 }, 'a stored file is damaged')
+      kill('damaged')
+    }
+    if (outcome.kind === 'budget-spent') {
+      entry.ledger.spendBudget()
+      log.info({ linkId: entry.linkId }, 'a download was cut off: the byte budget of its link is spent')
+      kill('budget-spent')
+    }
+    return outcome.kind === 'handed-over'
+  }
+
+  /** Our FIN waits until the far end has everything: after it, nothing more could be learned. */
+  async function close(): Promise<void> {
+    await deliveries.settled()
+    if (socket.destroyed) return
+    inbox.drop()
+    socket.end()
+    const timer = setTimeout(() => socket.destroy(), limits.lingerMs)
+    socket.once('close', () => clearTimeout(timer))
+  }
+
+  /** Others answer this one; it leaves with every byte that was read. */
+  function release(bytes: Buffer): void {
+    const rest = inbox.release()
+    socket.off('error', onError)
+    socket.off('close', onClose)
+    socket.off('end', onFin)
+    deliveries.finish('complete')
+    useLink(null)
+    house.handOver(socket, Buffer.concat([bytes, rest]))
+  }
+
+  async function run(): Promise<void> {
+    for (let isFirst = true; ; isFirst = false) {
+      const outcome = await nextHead(isFirst)
+      if (outcome === null) break
+      if (outcome.kind === 'other') return release(outcome.bytes)
+      if (outcome.kind === 'refused') {
+        await sendEmpty(planUnreadable(clock()))
+        break
+      }
+      if (!(await answer(outcome.head))) break
+    }
+    if (!socket.destroyed) await close()
+    if (!socket.closed) await new Promise<void>((resolve) => socket.once('close', () => resolve()))
+  }
+
+  const connection: Connection = {
+    get lastProgressMs() {
+      return Math.max(lastRequestAtMs, deliveries.lastProgressAtMs)
+    },
+    kill,
+    done: Promise.resolve(),
+  }
+  connection.done = run().catch((error: unknown) => {
+    log.warn({ err: error }, 'a connection failed')
+    socket.destroy()
+  })
+  return connection
+}

@@ -1,0 +1,97 @@
+// The byte server: takes the sockets of the public listener, answers `/d/` itself and hands everything else on.
+// It lives in the public thread, knows no SQL, and never waits for the record before it sends.
+import type { Socket } from 'node:net'
+import type { Clock } from '../clock.js'
+import { type Connection, type ConnectionHouse, type Log, openConnection } from './connection.driver.js'
+import type { BlockSource, LedgerSink, LinkSource } from './delivery.js'
+import type { KernelTable } from './kernel-table.driver.js'
+import { createKernelWatch } from './kernel-watch.driver.js'
+import { DOWNLOAD_LIMITS, type DownloadLimits } from './limits.js'
+import { createLinkRegistry } from './link-registry.js'
+import { createReportQueue } from './report-queue.driver.js'
+
+/** While stopping: how long the last reading of the kernel's table may take. */
+const LAST_READING_MS = 1000
+/** A full house is said once in this time, not once a socket. */
+const CROWDED_LOG_MS = 60_000
+
+export interface ResponderDeps {
+  links: LinkSource
+  blocks: BlockSource
+  sink: LedgerSink
+  clock: Clock
+  kernel: KernelTable
+  /** Something in front of us ends the TCP connections: nothing is claimed beyond `sent`. */
+  behindProxy: boolean
+  newTryId: () => string
+  log: Log
+  limits?: Partial<DownloadLimits>
+  /** Takes over a socket whose request is not for `/d/`, with the bytes read from it. The socket is paused. */
+  handOver: (socket: Socket, bytesRead: Buffer) => void
+}
+
+export interface Responder {
+  /** For sockets of `net.createServer({ allowHalfOpen: true, noDelay: true })`. */
+  accept(socket: Socket): void
+  /** Resets the open connections of a link at once; what is asked from now on, the link source decides. */
+  revoke(linkId: string): void
+  /** Breaks all connections; resolves once the record has taken everything. */
+  stop(): Promise<void>
+}
+
+export function createResponder(deps: ResponderDeps): Responder {
+  const { clock, log, kernel, behindProxy } = deps
+  const limits: DownloadLimits = { ...DOWNLOAD_LIMITS, ...deps.limits }
+  const connections = new Set<Connection>()
+  const watch = createKernelWatch({ kernel })
+  const queue = createReportQueue(deps)
+  const registry = createLinkRegistry({
+    rules: { behindProxy, countReadable: () => kernel.readable },
+    unreported: (ledger) => queue.holds(ledger),
+  })
+  const house: ConnectionHouse = {
+    ...deps,
+    limits,
+    registry,
+    watch,
+    touch: (entry, soon) => queue.touch(entry.ledger, soon),
+  }
+  let accepted = 0
+  let stopping = false
+  let crowdedUntilMs = 0
+
+  function isFull(): boolean {
+    if (connections.size < limits.connectionsMax) return false
+    if (clock() >= crowdedUntilMs) {
+      crowdedUntilMs = clock() + CROWDED_LOG_MS
+      log.warn({ connections: connections.size }, 'too many connections: new ones are reset')
+    }
+    return true
+  }
+
+  return {
+    accept(socket) {
+      if (stopping || isFull()) {
+        socket.on('error', () => {}) // Nobody else listens, and an error without a listener would end the process.
+        socket.resetAndDestroy()
+        return
+      }
+      accepted += 1
+      const connection = openConnection(socket, house, String(accepted))
+      connections.add(connection)
+      void connection.done.then(() => connections.delete(connection))
+    },
+    revoke(linkId) {
+      registry.noteRevoked(linkId)
+      for (const connection of [...(registry.get(linkId)?.connections ?? [])]) connection.kill('revoked')
+    },
+    async stop() {
+      stopping = true
+      await Promise.race([watch.readNow(), new Promise((resolve) => setTimeout(resolve, LAST_READING_MS).unref())])
+      watch.stop()
+      for (const connection of connections) connection.kill('stopped')
+      await Promise.all([...connections].map(({ done }) => done))
+      await queue.stop()
+    },
+  }
+}
