@@ -7,8 +7,9 @@ import { Id, Instant, instantMs, LIST_LIMIT_MAX, problems, type ZodApp } from '.
 import type { Remote } from '../threads/remote.js'
 import type { AuditService } from './audit.service.js'
 import { type AuditFilter, listEntries, readHead, type StoredEntry } from './audit.store.js'
-import type { ChainHead } from './chain.js'
-import { csvHead, csvLine, type ExportFormat, endLine, entryLine, headLine } from './export.js'
+import { type ChainHead, EMPTY_HEAD } from './chain.js'
+import { csvHead, csvLine, type ExportFormat, entryLine } from './export.js'
+import { exportEnd, exportHead } from './export-lines.js'
 
 /** Rows read in one go while a copy is streamed. */
 const PAGE_ROWS = 1000
@@ -115,15 +116,17 @@ async function* jsonlExport(
   deps: AuditRoutesDeps,
   given: { filter: AuditFilter; filterShown: Record<string, string> | null; head: ChainHead },
 ): AsyncGenerator<string> {
-  yield `${headLine({ server: deps.serverId, exportedAt: toRfc3339(deps.clock()), filter: given.filterShown })}\n`
-  const end = { entries: 0, lastSeq: 0, lastHash: '0'.repeat(64) }
+  const filter = given.filterShown
+  const head = exportHead({ server: deps.serverId, exportedAt: toRfc3339(deps.clock()), filter, complete: filter === null })
+  yield `${JSON.stringify(head)}\n`
+  let entries = 0
+  let last: ChainHead = EMPTY_HEAD
   for await (const rows of pagesOf(deps.read, given.filter, given.head)) {
-    end.entries += rows.length
-    end.lastSeq = rows.at(-1)!.seq
-    end.lastHash = rows.at(-1)!.hash
+    entries += rows.length
+    last = rows.at(-1)!
     yield rows.map((row) => `${entryLine(row)}\n`).join('')
   }
-  yield `${endLine(end)}\n`
+  yield `${JSON.stringify(exportEnd(head, entries, last))}\n`
 }
 
 async function* csvExport(deps: AuditRoutesDeps, filter: AuditFilter, head: ChainHead): AsyncGenerator<string> {

@@ -3,7 +3,7 @@ import { randomBytes } from 'node:crypto'
 import type { Actor } from './actor.js'
 import { toRfc3339 } from '../clock.js'
 import type { Db, Work } from '../db/db.js'
-import { type AuditEntry, type ChainHead, EMPTY_HEAD, hashedText, sealEntry } from './chain.js'
+import { type AuditEntry, type ChainHead, EMPTY_HEAD, sealWithText } from './chain.js'
 
 /** One thing that happened, before it has its place in the chain. */
 export interface AuditDraft {
@@ -34,7 +34,7 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
   let head = await readHead(work.db)
   const at = toRfc3339(work.nowMs)
   const rows = drafts.map((draft) => {
-    const entry = seal(draft, { actor, at, head })
+    const { entry, text } = seal(draft, { actor, at, head })
     head = { seq: entry.seq, hash: entry.hash }
     return {
       seq: entry.seq,
@@ -43,7 +43,7 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
       actor_id: actor.id,
       unit_id: entry.unit,
       task_id: entry.task,
-      body: hashedText({ ...entry }),
+      body: text,
       hash: entry.hash,
       labels: entry.labels === null ? null : JSON.stringify(entry.labels),
     }
@@ -54,11 +54,11 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
   work.effects.push({ kind: 'audit', seq: head.seq })
 }
 
-function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: ChainHead }): AuditEntry {
+function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: ChainHead }): { entry: AuditEntry; text: string } {
   const { actor, at, head } = place
   const personal = { ...(actor.id !== 'system' && { actorName: actor.name }), ...draft.labels }
   const labels = Object.keys(personal).length > 0 ? { salt: randomBytes(SALT_BYTES).toString('hex'), ...personal } : null
-  return sealEntry(
+  return sealWithText(
     head,
     {
       at,

@@ -52,8 +52,18 @@ export interface ChainHead {
 /** The head of a log without entries. */
 export const EMPTY_HEAD: ChainHead = { seq: 0, hash: GENESIS_PREV }
 
-/** Puts a body behind `head`. Throws TypeError where it holds what RFC 8785 cannot write. */
-export function sealEntry(head: ChainHead, body: AuditBody, labels: AuditLabels | null): AuditEntry {
+export const sealEntry = (head: ChainHead, body: AuditBody, labels: AuditLabels | null): AuditEntry =>
+  sealWithText(head, body, labels).entry
+
+/**
+ * Puts a body behind `head`; `text` is exactly what was hashed, for keeping.
+ * @throws TypeError where the body holds what RFC 8785 cannot write
+ */
+export function sealWithText(
+  head: ChainHead,
+  body: AuditBody,
+  labels: AuditLabels | null,
+): { entry: AuditEntry; text: string } {
   const unsealed = {
     type: 'entry' as const,
     seq: head.seq + 1,
@@ -70,7 +80,8 @@ export function sealEntry(head: ChainHead, body: AuditBody, labels: AuditLabels 
     labelsHash: labels === null ? null : hashOf(labels),
     prev: head.hash,
   }
-  return { ...unsealed, hash: hashOf(unsealed), labels }
+  const text = canonicalJson(unsealed)
+  return { entry: { ...unsealed, hash: digest('sha256', text, 'hex'), labels }, text }
 }
 
 /** The hash that an entry must carry, from whatever stands in it: members that we do not know are hashed too. */

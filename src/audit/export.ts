@@ -3,21 +3,9 @@ import type { StoredEntry } from './audit.store.js'
 
 export type ExportFormat = 'json' | 'jsonl' | 'csv'
 
-export interface ExportHead {
-  server: string
-  exportedAt: string
-  filter: Record<string, string> | null
-}
-
 /** An entry as one line of JSON: the hashed bytes, with hash and labels added behind. */
 export const entryLine = (entry: StoredEntry): string =>
   `${entry.body.slice(0, -1)},"hash":"${entry.hash}","labels":${entry.labels ?? 'null'}}`
-
-export const headLine = (head: ExportHead): string =>
-  JSON.stringify({ type: 'head', format: 'firmhand-audit/1', ...head, complete: head.filter === null })
-
-export const endLine = (end: { entries: number; lastSeq: number; lastHash: string }): string =>
-  JSON.stringify({ type: 'end', ...end })
 
 const CSV_COLUMNS = [
   'seq',
