@@ -1,5 +1,6 @@
-// How a task ends: the rules 6 to 10 of the domain and the byte budget, each with its negative half.
+// How a task ends: the rules 1 and 6 to 10 of the domain and the byte budget, each with its negative half.
 import { describe, expect, it } from 'vitest'
+import { AFTERWARDS_MAX, meaningAfterwards } from '../../src/tasks/afterwards.js'
 import { derive } from '../../src/tasks/derive.js'
 import type { Derived, Fact, TaskTerms } from '../../src/tasks/facts.js'
 import {
@@ -28,6 +29,44 @@ const stateOf = (facts: Fact[], changed: Partial<TaskTerms> = {}, nowMs = at(300
   return reason === null ? state : `${state}: ${reason}`
 }
 const AFTER_DEADLINE_MS = at(8 * 24 * 60)
+
+describe('rule 1: finals are final', () => {
+  it('and what is observed later goes to afterwards with its meaning', () => {
+    const { state, afterwards } = end([old, cancel(10), report('2.0', 20), report('1.0', 30), report('9.9', 40)])
+    expect(state).toBe('cancelled')
+    expect(afterwards).toEqual([
+      { observedAtMs: at(20), version: '2.0', meaning: 'target-seen-later' },
+      { observedAtMs: at(30), version: '1.0', meaning: 'old-version' },
+      { observedAtMs: at(40), version: '9.9', meaning: 'other-version' },
+    ])
+  })
+
+  it('after confirmed too, where the target is seen again and not later', () => {
+    const { state, afterwards } = end([report('2.0', 20), report('2.0', 40), report('2.0', 60)])
+    expect(state).toBe('confirmed')
+    expect(afterwards).toEqual([{ observedAtMs: at(60), version: '2.0', meaning: 'target-again' }])
+    expect(
+      meaningAfterwards({
+        terms: { target: '2.0', earlierTargets: ['1.5'] },
+        state: 'failed',
+        fromVersion: null,
+        version: '1.5',
+      }),
+    ).toBe('old-version')
+  })
+
+  it('but what was observed before the exit still counts before it, however late it comes', () => {
+    const late = report('2.0', 5, { receivedAtMs: at(200) })
+    expect(end([old, cancel(10), late]).moves.map(({ state }) => state)).toContain('applied')
+  })
+
+  it('afterwards keeps no more than its maximum, the first ones', () => {
+    const many = Array.from({ length: AFTERWARDS_MAX + 5 }, (_, index) => report('2.0', 20 + index))
+    const { afterwards } = end([cancel(10), ...many])
+    expect(afterwards).toHaveLength(AFTERWARDS_MAX)
+    expect(afterwards[0]!.observedAtMs).toBe(at(20))
+  })
+})
 
 describe('rule 6: the deadline', () => {
   const atEnd = (facts: Fact[], changed: Partial<TaskTerms> = {}): string => stateOf(facts, changed, AFTER_DEADLINE_MS)
@@ -106,6 +145,7 @@ describe('rules 7 and 8: what people stop', () => {
 
   it('is not lost when the clock was set back after the issue', () => {
     expect(end([cancel(-5)])).toMatchObject({ state: 'cancelled', closedAtMs: at(0) })
+    expect(end([complete(-5)]).moves.at(-1)).toMatchObject({ state: 'fetched', atMs: at(0) })
   })
 })
 
@@ -142,6 +182,7 @@ describe('rule 10 and the replies', () => {
   it('with the target it is flagged and ends nothing', () => {
     const target = [25, 30, 35].map((minute) => wrong(minute, { version: '2.0' }))
     expect(end([complete(20), ...target])).toMatchObject({ state: 'applied', flags: ['digest-mismatch'] })
+    expect(stateOf([complete(20), ...target], { damagedAfter: 1 })).toBe('applied')
   })
 
   it.each(Object.entries(DIGESTS))('the %s of the package verifies, and implies fetched', (_name, digest) => {

@@ -1,9 +1,8 @@
-// The moves of one task and the rules 1 to 5 of the domain, each with its negative half. The rest: derive-ends.test.ts.
+// The moves of one task and the rules 2 to 5 of the domain, each with its negative half. The rest: derive-ends.test.ts.
 import { describe, expect, it } from 'vitest'
-import { AFTERWARDS_MAX, meaningAfterwards } from '../../src/tasks/afterwards.js'
 import { derive } from '../../src/tasks/derive.js'
 import type { Derived, Fact, TaskTerms } from '../../src/tasks/facts.js'
-import { at, attest, cancel, complete, copied, DIGESTS, ledger, partial, reply, report, termsOf } from './histories.js'
+import { at, attest, complete, copied, DIGESTS, ledger, partial, reply, report, termsOf } from './histories.js'
 
 const old = report('1.0', -60)
 const end = (facts: Fact[], changed: Partial<TaskTerms> = {}, nowMs = at(300)): Derived =>
@@ -51,44 +50,6 @@ describe('moves and their grades', () => {
     expect(end([copied(20)], { method: 'card' }).moves.at(-1)).toMatchObject({ state: 'fetched', grade: 'copy' })
     expect(end([complete(20)], { method: 'cable' }).moves.at(-1)).toMatchObject({ state: 'fetched', grade: 'copy' })
     expect(stateOf([copied(20)])).toBe('queued')
-  })
-})
-
-describe('rule 1: finals are final', () => {
-  it('and what is observed later goes to afterwards with its meaning', () => {
-    const { state, afterwards } = end([old, cancel(10), report('2.0', 20), report('1.0', 30), report('9.9', 40)])
-    expect(state).toBe('cancelled')
-    expect(afterwards).toEqual([
-      { observedAtMs: at(20), version: '2.0', meaning: 'target-seen-later' },
-      { observedAtMs: at(30), version: '1.0', meaning: 'old-version' },
-      { observedAtMs: at(40), version: '9.9', meaning: 'other-version' },
-    ])
-  })
-
-  it('after confirmed too, where the target is seen again and not later', () => {
-    const { state, afterwards } = end([report('2.0', 20), report('2.0', 40), report('2.0', 60)])
-    expect(state).toBe('confirmed')
-    expect(afterwards).toEqual([{ observedAtMs: at(60), version: '2.0', meaning: 'target-again' }])
-    expect(
-      meaningAfterwards({
-        terms: { target: '2.0', earlierTargets: ['1.5'] },
-        state: 'failed',
-        fromVersion: null,
-        version: '1.5',
-      }),
-    ).toBe('old-version')
-  })
-
-  it('but what was observed before the exit still counts before it, however late it comes', () => {
-    const late = report('2.0', 5, { receivedAtMs: at(200) })
-    expect(end([old, cancel(10), late]).moves.map(({ state }) => state)).toContain('applied')
-  })
-
-  it('afterwards keeps no more than its maximum, the first ones', () => {
-    const many = Array.from({ length: AFTERWARDS_MAX + 5 }, (_, index) => report('2.0', 20 + index))
-    const { afterwards } = end([cancel(10), ...many])
-    expect(afterwards).toHaveLength(AFTERWARDS_MAX)
-    expect(afterwards[0]!.observedAtMs).toBe(at(20))
   })
 })
 
