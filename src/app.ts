@@ -7,6 +7,7 @@ import type { Config } from './config.js'
 import type { Effect } from './db/db.js'
 import { openSqlite } from './db/sqlite.driver.js'
 import { createHub } from './events/hub.js'
+import { closeHttp } from './http/app.driver.js'
 import type { Logger } from './logger.js'
 import { lockDataFolder, openDataFolder } from './server/data-folder.driver.js'
 import { createOfficeApp } from './server/office-app.js'
@@ -150,8 +151,7 @@ export async function startApp(config: Config, log: Logger, options: { clockCell
   function stop(reason: Error | null = null): Promise<void> {
     stopping ??= (async () => {
       // First nothing new comes in, then what is known is written, then the writer closes the book.
-      office.server.closeAllConnections()
-      await office.close()
+      await closeHttp(office)
       await within(publicControl.stop(), publicThread.worker)
       await stopWriter()
       finish(reason)

@@ -59,3 +59,14 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
   })
   return app
 }
+
+/** What a request that is under way may still take when the server stops. */
+const GRACE_MS = 3000
+
+/** Lets running requests end, then cuts what is left: idle connections, event streams, clients that do not read. */
+export async function closeHttp(app: ZodApp): Promise<void> {
+  const cut = setTimeout(() => app.server.closeAllConnections(), GRACE_MS)
+  app.server.closeIdleConnections()
+  await app.close()
+  clearTimeout(cut)
+}

@@ -12,6 +12,7 @@ import { createResponder } from '../downloads/responder.driver.js'
 import { newId } from '../ids.js'
 import { createLogger } from '../logger.js'
 import { type Call, caller, serve } from '../threads/remote.js'
+import { closeHttp } from '../http/app.driver.js'
 import { createPublicApp } from './public-app.js'
 import { remoteServices } from './services.js'
 import type { PublicReady, PublicSetup } from './setup.js'
@@ -56,16 +57,16 @@ function listen(host: string): Promise<void> {
   })
 }
 
+/** The main thread ends this one once it has the answer. */
 async function stop(): Promise<void> {
   server.close()
   await responder.stop()
-  await app.close()
+  await closeHttp(app)
   await kernel.stop()
   await blocks.close()
   await read.destroy()
   writer.close()
   setup.writerPort.close()
-  toMain.close()
 }
 
 async function handle(call: Call): Promise<unknown> {

@@ -22,13 +22,8 @@ const writer = await openWriter({
   },
 })
 
-async function stop(): Promise<void> {
-  await writer.close()
-  for (const port of [setup.publicPort, setup.effectsPort, toMain as MessagePort]) port.close()
-}
-
-/** The control service of this thread has one method. */
-const handle = (call: Call): Promise<unknown> => (call.service === 'control' ? stop() : writer.handle(call))
+/** The control service has one method; the main thread ends this one once it has the answer. */
+const handle = (call: Call): Promise<unknown> => (call.service === 'control' ? writer.close() : writer.handle(call))
 
 serve(toMain as MessagePort, handle)
 serve(setup.publicPort, handle)
