@@ -67,11 +67,19 @@ async function startThread<Ready>(
 }
 
 /** @param options.clockCell moves the clock of all threads; for tests. */
-export async function startApp(config: Config, log: Logger, options: { clockCell?: SharedArrayBuffer } = {}): Promise<App> {
+export async function startApp(
+  config: Config,
+  log: Logger,
+  options: { clockCell?: SharedArrayBuffer } = {},
+): Promise<App> {
   const clock = clockFrom(options.clockCell)
   const data = openDataFolder(config.dataFolder)
   const unlock = await lockDataFolder(data.folder)
-  const settings = { serverSecret: data.serverSecret, publicUrl: config.publicUrl, taskDeadlineHours: config.taskDeadlineHours }
+  const settings = {
+    serverSecret: data.serverSecret,
+    publicUrl: config.publicUrl,
+    taskDeadlineHours: config.taskDeadlineHours,
+  }
   const publicToWriter = new MessageChannel()
   const effects = new MessageChannel()
   const hub = createHub()
@@ -91,7 +99,8 @@ export async function startApp(config: Config, log: Logger, options: { clockCell
     throw error
   })
   if (writer.ready.applied.length > 0) log.info({ migrations: writer.ready.applied }, 'database brought up to date')
-  if (writer.ready.swept.length > 0) log.warn({ files: writer.ready.swept.length }, 'removed what an interrupted upload left')
+  if (writer.ready.swept.length > 0)
+    log.warn({ files: writer.ready.swept.length }, 'removed what an interrupted upload left')
 
   const read = openSqlite(data.databaseFile, 'read')
   const writerControl = writer.calls.control<Control>()
@@ -125,7 +134,8 @@ export async function startApp(config: Config, log: Logger, options: { clockCell
   effects.port2.on('message', (batch: Effect[]) => {
     for (const effect of batch) {
       // The answer to who revoked does not wait for this; the next request is refused by the record in any case.
-      if (effect.kind === 'link-ended') publicControl.revoke(effect.linkId).catch((error: unknown) => log.debug({ err: error }, 'revoke'))
+      if (effect.kind === 'link-ended')
+        publicControl.revoke(effect.linkId).catch((error: unknown) => log.debug({ err: error }, 'revoke'))
     }
     hub.publish(batch)
   })
@@ -159,11 +169,15 @@ export async function startApp(config: Config, log: Logger, options: { clockCell
     return stopping
   }
 
-  for (const [name, thread] of [['writer', writer], ['public', publicThread]] as const) {
+  for (const [name, thread] of [
+    ['writer', writer],
+    ['public', publicThread],
+  ] as const) {
     thread.worker.on('error', (error) => log.fatal({ err: error, thread: name }, 'a thread failed'))
     const gone = () => {
       thread.calls.close()
-      if (stopping === null) void stop(new Error(`The ${name} thread failed; the server stopped as a whole. Start it again.`))
+      if (stopping === null)
+        void stop(new Error(`The ${name} thread failed; the server stopped as a whole. Start it again.`))
     }
     thread.exited.then(gone, gone)
   }

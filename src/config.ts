@@ -21,8 +21,17 @@ const listen = z.string().transform((text, context): ListenAddress => {
 const publicUrl = z.string().transform((text, context): string | null => {
   if (text === '') return null
   const url = URL.canParse(text) ? new URL(text) : null
-  if (!url || !/^https?:$/.test(url.protocol) || url.search || url.hash || url.username || !/^\/*$/.test(url.pathname)) {
-    context.addIssue('must be http://HOST or http://HOST:PORT, nothing behind it: cameras are sent links that begin with it')
+  if (
+    !url ||
+    !/^https?:$/.test(url.protocol) ||
+    url.search ||
+    url.hash ||
+    url.username ||
+    !/^\/*$/.test(url.pathname)
+  ) {
+    context.addIssue(
+      'must be http://HOST or http://HOST:PORT, nothing behind it: cameras are sent links that begin with it',
+    )
     return z.NEVER
   }
   return url.origin
@@ -47,7 +56,10 @@ const SETTINGS = z.strictObject({
     .max(2160)
     .default(168)
     .describe('How long a task may take unless the issue says otherwise.'),
-  FIRMHAND_LOG_LEVEL: z.enum(['fatal', 'error', 'warn', 'info', 'debug', 'silent']).default('info').describe('Log level.'),
+  FIRMHAND_LOG_LEVEL: z
+    .enum(['fatal', 'error', 'warn', 'info', 'debug', 'silent'])
+    .default('info')
+    .describe('Log level.'),
 })
 
 export interface Config {

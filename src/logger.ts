@@ -4,7 +4,9 @@ import { type DestinationStream, type Logger, pino } from 'pino'
 export type { Logger }
 
 const HIDDEN = ['secret', 'token', 'key', 'password', 'authorization', 'cookie', 'csrf', 'set-cookie', 'url', 'text']
-const REDACTED_PATHS = HIDDEN.flatMap((name) => [name, `*.${name}`, `*.*.${name}`].map((path) => path.replace('set-cookie', '["set-cookie"]').replace('.[', '[')))
+const REDACTED_PATHS = HIDDEN.flatMap((name) =>
+  [name, `*.${name}`, `*.*.${name}`].map((path) => path.replace('set-cookie', '["set-cookie"]').replace('.[', '[')),
+)
 
 /** Tokens in free text: the link path is the one place where a secret travels inside another string. */
 const LINK_PATH = /\/d\/[23456789abcdefghjkmnpqrstuvwxyz]{16}/gi

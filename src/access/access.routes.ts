@@ -60,7 +60,11 @@ export function accessRoutes(deps: {
       {
         preHandler: requireRole('integrate'),
         schema: {
-          body: z.strictObject({ name: z.string().min(1).max(120), role: z.enum(ROLES), expiresAt: Instant.optional() }),
+          body: z.strictObject({
+            name: z.string().min(1).max(120),
+            role: z.enum(ROLES),
+            expiresAt: Instant.optional(),
+          }),
           response: { 201: NewKeyView, ...problems(413, 415, 422) },
         },
       },
@@ -106,7 +110,8 @@ export function accessRoutes(deps: {
       },
       async (request, reply) => {
         const key = await findLiveKey(deps.read, hashSecret(request.body.key), deps.clock())
-        if (!key || !may(key.role, 'read')) throw new AppError('key-missing', 'The key is not known, revoked, past its time, or for check-ins only.')
+        if (!key || !may(key.role, 'read'))
+          throw new AppError('key-missing', 'The key is not known, revoked, past its time, or for check-ins only.')
         const actor = { id: key.id, name: key.name, role: key.role, via: 'api' as const, once: null }
         const { sessionId, expiresAtMs } = await deps.access.openSession(actor, key.id)
         const secrets = sessionSecrets(deps.serverSecret, sessionId)
@@ -122,15 +127,11 @@ export function accessRoutes(deps: {
           .send({ role: key.role, name: key.name, csrfToken: secrets.csrf, expiresAt: toRfc3339(expiresAtMs) })
       },
     )
-    app.delete(
-      '/session',
-      { schema: { response: { 204: z.null(), ...problems() } } },
-      async (request, reply) => {
-        requireKey(request)
-        const cookie = request.cookies[SESSION_COOKIE]
-        if (cookie) await deps.access.closeSession(request.actor, hashSecret(cookie))
-        return reply.clearCookie(SESSION_COOKIE, { path: '/' }).code(204).send(null)
-      },
-    )
+    app.delete('/session', { schema: { response: { 204: z.null(), ...problems() } } }, async (request, reply) => {
+      requireKey(request)
+      const cookie = request.cookies[SESSION_COOKIE]
+      if (cookie) await deps.access.closeSession(request.actor, hashSecret(cookie))
+      return reply.clearCookie(SESSION_COOKIE, { path: '/' }).code(204).send(null)
+    })
   }
 }

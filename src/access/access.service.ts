@@ -1,9 +1,17 @@
+import type { Actor } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
-import { deleteSession, deleteSessionsBefore, findKey, insertKey, insertSession, type Key, markRevoked } from './key.store.js'
-import type { Actor } from '../audit/actor.js'
+import {
+  deleteSession,
+  deleteSessionsBefore,
+  findKey,
+  insertKey,
+  insertSession,
+  type Key,
+  markRevoked,
+} from './key.store.js'
 import type { Role } from './roles.js'
 import { hashSecret, keySecret, sessionSecrets } from './secret.js'
 

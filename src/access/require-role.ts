@@ -1,11 +1,12 @@
 // Who is asking: a bearer key, or a session's cookie with its CSRF token on every change. Sets request.actor.
-import type { FastifyReply, FastifyRequest, preHandlerAsyncHookHandler } from 'fastify'
+
 import { createHash } from 'node:crypto'
+import type { FastifyReply, FastifyRequest, preHandlerAsyncHookHandler } from 'fastify'
+import type { Actor } from '../audit/actor.js'
 import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { findLiveKey, findLiveSession, type Key } from './key.store.js'
-import type { Actor } from '../audit/actor.js'
 import { may, type Need } from './roles.js'
 import { hashSecret } from './secret.js'
 
@@ -65,7 +66,10 @@ export function requireRole(need: Need): preHandlerAsyncHookHandler {
   return async (request) => {
     const key = requireKey(request)
     if (!may(key.role, need)) {
-      throw new AppError('role-insufficient', `A key of role ${key.role} may not do this; ask for one that may ${need}.`)
+      throw new AppError(
+        'role-insufficient',
+        `A key of role ${key.role} may not do this; ask for one that may ${need}.`,
+      )
     }
     request.actor.once = onceOf(request)
   }
@@ -73,7 +77,10 @@ export function requireRole(need: Need): preHandlerAsyncHookHandler {
 
 export function requireKey(request: FastifyRequest): Key {
   if (!request.key) {
-    throw new AppError('key-missing', 'Send "Authorization: Bearer KEY" with a key that is live, neither revoked nor past its time.')
+    throw new AppError(
+      'key-missing',
+      'Send "Authorization: Bearer KEY" with a key that is live, neither revoked nor past its time.',
+    )
   }
   return request.key
 }

@@ -71,14 +71,20 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
         if (query.format === 'json') {
           const rows = await listEntries(deps.read, filter, { afterSeq: query.after, limit: query.limit + 1 })
           const items = rows.slice(0, query.limit)
-          return { items: items.map((row) => JSON.parse(entryLine(row))), next: rows.length > query.limit ? String(items.at(-1)!.seq) : null }
+          return {
+            items: items.map((row) => JSON.parse(entryLine(row))),
+            next: rows.length > query.limit ? String(items.at(-1)!.seq) : null,
+          }
         }
         const shown = Object.fromEntries(
-          (['unit', 'actor', 'action', 'from', 'to'] as const).flatMap((name) => (query[name] === undefined ? [] : [[name, query[name]]])),
+          (['unit', 'actor', 'action', 'from', 'to'] as const).flatMap((name) =>
+            query[name] === undefined ? [] : [[name, query[name]]],
+          ),
         )
         const filterShown = Object.keys(shown).length > 0 ? shown : null
         const head = await deps.audit.noteExport(request.actor, { format: query.format, filter: filterShown })
-        const pieces = query.format === 'csv' ? csvExport(deps, filter, head) : jsonlExport(deps, { filter, filterShown, head })
+        const pieces =
+          query.format === 'csv' ? csvExport(deps, filter, head) : jsonlExport(deps, { filter, filterShown, head })
         return reply
           .type(MEDIA[query.format])
           .header('content-disposition', `attachment; filename="firmhand-audit.${query.format}"`)
@@ -90,7 +96,13 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
 }
 
 async function filterOf(
-  query: { unit?: string | undefined; actor?: string | undefined; action?: string | undefined; from?: string | undefined; to?: string | undefined },
+  query: {
+    unit?: string | undefined
+    actor?: string | undefined
+    action?: string | undefined
+    from?: string | undefined
+    to?: string | undefined
+  },
   unitId: (name: string) => Promise<string>,
 ): Promise<AuditFilter> {
   return {
@@ -117,7 +129,12 @@ async function* jsonlExport(
   given: { filter: AuditFilter; filterShown: Record<string, string> | null; head: ChainHead },
 ): AsyncGenerator<string> {
   const filter = given.filterShown
-  const head = exportHead({ server: deps.serverId, exportedAt: toRfc3339(deps.clock()), filter, complete: filter === null })
+  const head = exportHead({
+    server: deps.serverId,
+    exportedAt: toRfc3339(deps.clock()),
+    filter,
+    complete: filter === null,
+  })
   yield `${JSON.stringify(head)}\n`
   let entries = 0
   let last: ChainHead = EMPTY_HEAD

@@ -1,8 +1,8 @@
 // The audit log in the database: appended in the transaction of the change itself, read back byte for byte.
 import { randomBytes } from 'node:crypto'
-import type { Actor } from './actor.js'
 import { toRfc3339 } from '../clock.js'
 import type { Db, Work } from '../db/db.js'
+import type { Actor } from './actor.js'
 import { type AuditEntry, type ChainHead, EMPTY_HEAD, sealWithText } from './chain.js'
 
 /** One thing that happened, before it has its place in the chain. */
@@ -49,15 +49,22 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
     }
   })
   for (let i = 0; i < rows.length; i += ROWS_IN_INSERT) {
-    await work.db.insertInto('audit').values(rows.slice(i, i + ROWS_IN_INSERT)).execute()
+    await work.db
+      .insertInto('audit')
+      .values(rows.slice(i, i + ROWS_IN_INSERT))
+      .execute()
   }
   work.effects.push({ kind: 'audit', seq: head.seq })
 }
 
-function seal(draft: AuditDraft, place: { actor: Actor; at: string; head: ChainHead }): { entry: AuditEntry; text: string } {
+function seal(
+  draft: AuditDraft,
+  place: { actor: Actor; at: string; head: ChainHead },
+): { entry: AuditEntry; text: string } {
   const { actor, at, head } = place
   const personal = { ...(actor.id !== 'system' && { actorName: actor.name }), ...draft.labels }
-  const labels = Object.keys(personal).length > 0 ? { salt: randomBytes(SALT_BYTES).toString('hex'), ...personal } : null
+  const labels =
+    Object.keys(personal).length > 0 ? { salt: randomBytes(SALT_BYTES).toString('hex'), ...personal } : null
   return sealWithText(
     head,
     {

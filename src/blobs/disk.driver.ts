@@ -49,7 +49,8 @@ async function flushFolder(folder: string): Promise<void> {
   }
 }
 
-const fileOf = (dataFolder: string, sha256: string): string => path.join(dataFolder, 'packages', sha256.slice(0, 2), sha256)
+const fileOf = (dataFolder: string, sha256: string): string =>
+  path.join(dataFolder, 'packages', sha256.slice(0, 2), sha256)
 
 export function diskStore(dataFolder: string): DiskStore {
   const incoming = path.join(dataFolder, 'incoming')
@@ -65,7 +66,8 @@ export function diskStore(dataFolder: string): DiskStore {
     let beginning = Buffer.alloc(0)
     try {
       for await (const chunk of source as AsyncIterable<Buffer>) {
-        if (beginning.length < BEGINNING_BYTES) beginning = Buffer.concat([beginning, chunk]).subarray(0, BEGINNING_BYTES)
+        if (beginning.length < BEGINNING_BYTES)
+          beginning = Buffer.concat([beginning, chunk]).subarray(0, BEGINNING_BYTES)
         digests.update(chunk)
         if (!target.write(chunk)) {
           await Promise.race([new Promise<void>((resolve) => target.once('drain', () => resolve())), done])
@@ -92,9 +94,19 @@ export function diskStore(dataFolder: string): DiskStore {
       } catch (error) {
         await rm(temporaryFile(temporary), { force: true })
         if (isFull(error)) {
-          throw new AppError('storage-full', 'The disk is full; nothing was stored. Make room and upload again.', {}, { cause: error })
+          throw new AppError(
+            'storage-full',
+            'The disk is full; nothing was stored. Make room and upload again.',
+            {},
+            { cause: error },
+          )
         }
-        throw new AppError('upload-broken', 'The upload broke off; nothing was stored. Upload again.', {}, { cause: error })
+        throw new AppError(
+          'upload-broken',
+          'The upload broke off; nothing was stored. Upload again.',
+          {},
+          { cause: error },
+        )
       }
     },
     adopt: async (temporary, sha256) => {
@@ -172,11 +184,13 @@ export function blockReader(
   async function fill(sha256: string, buffer: Buffer, offset: number): Promise<void> {
     for (let filled = 0; filled < buffer.length; ) {
       const handle = await handleOf(sha256)
-      const { bytesRead } = await handle.read(buffer, filled, buffer.length - filled, offset + filled).catch((error) => {
-        // Another package pushed this file out of the open ones between the two lines: open it again.
-        if ((error as NodeJS.ErrnoException).code === 'EBADF') return { bytesRead: -1 }
-        throw error
-      })
+      const { bytesRead } = await handle
+        .read(buffer, filled, buffer.length - filled, offset + filled)
+        .catch((error) => {
+          // Another package pushed this file out of the open ones between the two lines: open it again.
+          if ((error as NodeJS.ErrnoException).code === 'EBADF') return { bytesRead: -1 }
+          throw error
+        })
       if (bytesRead === 0) throw new Error('the file is shorter than it was')
       filled += Math.max(bytesRead, 0)
     }

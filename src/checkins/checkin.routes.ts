@@ -28,7 +28,10 @@ const Item = z
   .looseObject({
     unit: z.string().describe('Our id, IMEI or serial number'),
     version: z.string(),
-    observedAt: z.string().nullish().describe('RFC 3339; without it the report counts at its receipt and cannot confirm'),
+    observedAt: z
+      .string()
+      .nullish()
+      .describe('RFC 3339; without it the report counts at its receipt and cannot confirm'),
     id: z.string().nullish().describe('Yours: the same id of the same source is the same report'),
     digest: z.string().nullish().describe('Hex of what the unit holds: SHA-256, SHA-1, MD5 or CRC-32'),
     note: z.string().nullish(),
@@ -50,7 +53,10 @@ export function readNdjson(text: string): unknown[] {
 }
 
 /** The same route on both listeners: who may use it and what the source is called differs. */
-export function checkinRoutes(deps: { checkins: Remote<CheckinService>; listener: 'public' | 'office' }): FastifyPluginAsync {
+export function checkinRoutes(deps: {
+  checkins: Remote<CheckinService>
+  listener: 'public' | 'office'
+}): FastifyPluginAsync {
   const guard: preHandlerAsyncHookHandler =
     deps.listener === 'office'
       ? requireRole('operate')
@@ -85,7 +91,10 @@ export function checkinRoutes(deps: { checkins: Remote<CheckinService>; listener
       async (request) => {
         const body: unknown = request.body
         if (typeof body !== 'object' || body === null) {
-          throw new AppError('body-unreadable', 'Send one report as a JSON object, an array of them, or one a line as application/x-ndjson.')
+          throw new AppError(
+            'body-unreadable',
+            'Send one report as a JSON object, an array of them, or one a line as application/x-ndjson.',
+          )
         }
         const items: unknown[] = Array.isArray(body) ? body : [body]
         if (items.length > CHECKINS_MAX) {

@@ -37,7 +37,15 @@ export const checkinService: CheckinService = {
     const results: CheckinResult[] = []
     const fresh: { checkin: StoredCheckin; unit: Unit; result: CheckinResult }[] = []
     read.forEach((item, index) => {
-      const result: CheckinResult = { index, unit: null, accepted: false, duplicate: false, task: null, state: null, code: null }
+      const result: CheckinResult = {
+        index,
+        unit: null,
+        accepted: false,
+        duplicate: false,
+        task: null,
+        state: null,
+        code: null,
+      }
       results.push(result)
       if (!('checkin' in item)) {
         result.unit = item.unit
@@ -52,11 +60,21 @@ export const checkinService: CheckinService = {
       }
       result.accepted = true
       const { unit: _name, ...rest } = item.checkin
-      const checkin = { ...rest, id: newId('c', work.nowMs), unitId: unit.id, source, receivedAtMs: work.nowMs, keyId: actor.id }
+      const checkin = {
+        ...rest,
+        id: newId('c', work.nowMs),
+        unitId: unit.id,
+        source,
+        receivedAtMs: work.nowMs,
+        keyId: actor.id,
+      }
       fresh.push({ checkin, unit, result })
     })
 
-    const stored = await insertCheckins(work.db, fresh.map(({ checkin }) => checkin))
+    const stored = await insertCheckins(
+      work.db,
+      fresh.map(({ checkin }) => checkin),
+    )
     for (const { checkin, result } of fresh) result.duplicate = !stored.has(checkin.id)
     const news = fresh.filter(({ result }) => !result.duplicate)
     for (const { checkin } of news) await noteVersion(work.db, checkin.unitId, checkin.version, checkin.observedAtMs)
@@ -79,7 +97,14 @@ async function moveTasks(
   )
   const touched = [...new Set(news.flatMap(({ unit }) => newest.get(unit.id)?.id ?? []))]
   await settleTasks(work, actor, touched)
-  const after = new Map((await findTasks(work.db, [...newest.values()].map((task) => task.id))).map((task) => [task.unitId, task]))
+  const after = new Map(
+    (
+      await findTasks(
+        work.db,
+        [...newest.values()].map((task) => task.id),
+      )
+    ).map((task) => [task.unitId, task]),
+  )
   for (const { unit, result } of all) {
     const task = after.get(unit.id)
     result.task = task?.id ?? null

@@ -4,7 +4,13 @@ import { normaliseVersion, versionFault } from '../versions/version.js'
 export const CHECKINS_MAX = 10_000
 export const CHECKIN_BODY_MAX_BYTES = 5 * 1024 * 1024
 
-export type ItemCode = 'unit-unknown' | 'version-empty' | 'version-too-long' | 'time-invalid' | 'digest-invalid' | 'item-invalid'
+export type ItemCode =
+  | 'unit-unknown'
+  | 'version-empty'
+  | 'version-too-long'
+  | 'time-invalid'
+  | 'digest-invalid'
+  | 'item-invalid'
 
 export interface Checkin {
   unit: string

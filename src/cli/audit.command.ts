@@ -35,9 +35,12 @@ export function auditCommands(program: Command, run: Run): void {
     .option('--to TIME', 'RFC 3339')
     .action(async (options: ExportOptions) => {
       const names = ['format', 'unit', 'actor', 'action', 'from', 'to'] as const
-      const query = new URLSearchParams(names.flatMap((name): [string, string][] => (options[name] === undefined ? [] : [[name, options[name]]])))
+      const query = new URLSearchParams(
+        names.flatMap((name): [string, string][] => (options[name] === undefined ? [] : [[name, options[name]]])),
+      )
       const decoder = new TextDecoder()
-      for await (const piece of await run.api().stream(`/audit?${query}`)) run.io.out(decoder.decode(piece, { stream: true }))
+      for await (const piece of await run.api().stream(`/audit?${query}`))
+        run.io.out(decoder.decode(piece, { stream: true }))
       run.io.out(decoder.decode())
     })
   audit

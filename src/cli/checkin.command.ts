@@ -23,11 +23,20 @@ export function checkinCommands(program: Command, run: Run): void {
     .option('--digest HEX', 'what the unit says of its file')
     .option('--note TEXT')
     .action(
-      async (unit: string, options: { version: string; observedAt?: string; source: string; digest?: string; note?: string }) => {
+      async (
+        unit: string,
+        options: { version: string; observedAt?: string; source: string; digest?: string; note?: string },
+      ) => {
         const { source, version, observedAt, digest, note } = options
         const answer = await run
           .api()
-          .send<{ results: Result[] }>('POST', `/check-ins?source=${encodeURIComponent(source)}`, { unit, version, observedAt, digest, note })
+          .send<{ results: Result[] }>('POST', `/check-ins?source=${encodeURIComponent(source)}`, {
+            unit,
+            version,
+            observedAt,
+            digest,
+            note,
+          })
         const result = answer.results[0]!
         if (!result.accepted) run.end(EXIT.failed)
         show({ io: run.io, json: run.json() }, result, () => [

@@ -89,7 +89,10 @@ function report(error: unknown, given: { io: CommandIo; json: boolean }): ExitCo
         : { code: error instanceof ConfigError ? 'settings-wrong' : 'failed', detail: (error as Error).message }
   if (json) io.out(`${JSON.stringify({ error: problem })}\n`)
   io.err(`firmhand: ${problem.detail}\n`)
-  const more = (problem as { errors?: { pointer: string; detail: string }[]; skipped?: { unit: string; detail: string }[] })
+  const more = problem as {
+    errors?: { pointer: string; detail: string }[]
+    skipped?: { unit: string; detail: string }[]
+  }
   for (const fault of more.errors ?? []) io.err(`  ${fault.pointer}: ${fault.detail}\n`)
   for (const skip of more.skipped ?? []) io.err(`  ${skip.unit}: ${skip.detail}\n`)
   return error instanceof ConfigError ? EXIT.usage : EXIT.failed

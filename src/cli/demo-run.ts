@@ -93,7 +93,9 @@ async function addPackages(deps: DemoDeps, given: { data: string; scenario: Scen
   const folder = path.join(deps.folder, 'images')
   await mkdir(folder, { recursive: true })
   for (const image of given.scenario.images) {
-    const profile = JSON.parse(await readFile(path.join(given.data, 'models', `${image.model}.json`), 'utf8')) as unknown
+    const profile = JSON.parse(
+      await readFile(path.join(given.data, 'models', `${image.model}.json`), 'utf8'),
+    ) as unknown
     await deps.api.send('PUT', `/models/${image.model}`, profile)
     const file = path.join(folder, image.fileName)
     await pipeline(Readable.from(demoFirmware(image)), createWriteStream(file))
@@ -101,7 +103,9 @@ async function addPackages(deps: DemoDeps, given: { data: string; scenario: Scen
     const added = await deps.api.upload<{ id: string; digests: { sha256: string } }>(`/packages?${query}`, file)
     await deps.api.send('POST', `/packages/${added.id}/release`, {})
     packages.set(image.model, { id: added.id, version: image.version, sha256: added.digests.sha256 })
-    deps.say(`  package ${image.model} ${image.version}: ${image.sizeBytes} bytes, SHA-256 ${added.digests.sha256.slice(0, 16)}…, released`)
+    deps.say(
+      `  package ${image.model} ${image.version}: ${image.sizeBytes} bytes, SHA-256 ${added.digests.sha256.slice(0, 16)}…, released`,
+    )
   }
   return packages
 }
@@ -109,7 +113,15 @@ async function addPackages(deps: DemoDeps, given: { data: string; scenario: Scen
 async function addUnits(api: ApiClient, scenario: Scenario): Promise<Map<string, string>> {
   const ids = new Map<string, string>()
   for (const { imei, phone, model, hardware, notes, groups, timeZone } of scenario.units) {
-    const unit = await api.send<{ id: string }>('POST', '/units', { imei, phone, model, hardware, notes, groups, timeZone })
+    const unit = await api.send<{ id: string }>('POST', '/units', {
+      imei,
+      phone,
+      model,
+      hardware,
+      notes,
+      groups,
+      timeZone,
+    })
     ids.set(imei, unit.id)
   }
   return ids
@@ -162,8 +174,13 @@ async function issueAll(
   const outcomes: Outcome[] = []
   for (const units of batches.values()) {
     const { model, deadlineSeconds } = units[0]!
-    const deadline = deadlineSeconds === null ? undefined : new Date(deps.clock() + deadlineSeconds * 1000).toISOString()
-    const issued = await issue(deps.api, { units: units.map((unit) => unit.imei), package: given.packages.get(model)!.id, deadline })
+    const deadline =
+      deadlineSeconds === null ? undefined : new Date(deps.clock() + deadlineSeconds * 1000).toISOString()
+    const issued = await issue(deps.api, {
+      units: units.map((unit) => unit.imei),
+      package: given.packages.get(model)!.id,
+      deadline,
+    })
     for (const unit of units) {
       const task = issued.tasks.find((found) => found.imei === unit.imei) ?? null
       const skip = issued.skipped.find((found) => found.unit === given.unitIds.get(unit.imei)) ?? null
@@ -190,7 +207,8 @@ async function issue(
 /** The operator copies each text over to the platform, and says so: the channel `hand`. */
 async function sendCommands(deps: DemoDeps, outcomes: Outcome[], platform: FleetPlatform): Promise<void> {
   const [shown] = outcomes.flatMap(({ task }) => task?.command ?? [])
-  if (shown) deps.say(`  a command: ${shown.text}  (${shown.encoding}, ${shown.units} units, ${shown.segments} message)`)
+  if (shown)
+    deps.say(`  a command: ${shown.text}  (${shown.encoding}, ${shown.units} units, ${shown.segments} message)`)
   for (const { task, unit } of outcomes) {
     if (!task?.command) continue
     platform.sendText({ to: unit.imei, text: task.command.text })
@@ -215,7 +233,9 @@ async function watchTasks(deps: DemoDeps, outcomes: Outcome[], limitSeconds: num
       seen.set(outcome.unit.imei, text)
       const seconds = ((deps.clock() - startMs) / 1000).toFixed(1).padStart(5)
       const percent = Math.floor((provenBytes(outcome.task) / ledger.sizeBytes) * 100)
-      deps.say(`  ${seconds} s  ${outcome.unit.notes.split(',')[0]!.padEnd(16)} ${text.padEnd(24)} ${percent} % ${ledger.grade}`)
+      deps.say(
+        `  ${seconds} s  ${outcome.unit.notes.split(',')[0]!.padEnd(16)} ${text.padEnd(24)} ${percent} % ${ledger.grade}`,
+      )
     }
     if (outcomes.every(({ task }) => task === null || task.standing.grade === 'closed')) return
     await wait(LOOK_MS)
@@ -250,6 +270,8 @@ async function report(deps: DemoDeps, outcomes: Outcome[], cameras: Camera[]): P
 async function fileIsWhole(api: ApiClient, task: TaskView, camera: Camera): Promise<boolean> {
   const pack = await api.get<{ digests: { sha256: string } }>(`/packages/${task.package}`)
   if (!camera.file) return false
-  const onDisk = createHash('sha256').update(await readFile(camera.file.path)).digest('hex')
+  const onDisk = createHash('sha256')
+    .update(await readFile(camera.file.path))
+    .digest('hex')
   return onDisk === pack.digests.sha256
 }

@@ -31,7 +31,9 @@ async function freePort(from: number): Promise<number> {
   throw new Error(`No free port from ${from} to ${from + PORTS_MAX - 1}.`)
 }
 
-async function startDemo(run: Run): Promise<{ app: App; secret: string; folder: string; publicUrl: string; officeUrl: string }> {
+async function startDemo(
+  run: Run,
+): Promise<{ app: App; secret: string; folder: string; publicUrl: string; officeUrl: string }> {
   const folder = await mkdtemp(path.join(os.tmpdir(), 'firmhand-demo-'))
   const publicPort = await freePort(PUBLIC_PORT)
   const officePort = await freePort(Math.max(OFFICE_PORT, publicPort + 1))
@@ -92,7 +94,11 @@ export function demoCommand(program: Command, run: Run): void {
     })
 }
 
-function sayWhereToLook(demo: { officeUrl: string; secret: string }, result: DemoResult, say: (line: string) => void): void {
+function sayWhereToLook(
+  demo: { officeUrl: string; secret: string },
+  result: DemoResult,
+  say: (line: string) => void,
+): void {
   say('')
   say('The server stays up until Ctrl-C. Try it:')
   say(`  API and its reference page   ${demo.officeUrl}/reference`)

@@ -32,7 +32,12 @@ export function keyCommands(program: Command, run: Run): void {
       show({ io: run.io, json: run.json() }, items, () =>
         table([
           ['id', 'role', 'name', 'state'],
-          ...items.map((row) => [row.id, row.role, row.name, row.revokedAt ? `revoked ${row.revokedAt}` : (row.expiresAt ?? 'live')]),
+          ...items.map((row) => [
+            row.id,
+            row.role,
+            row.name,
+            row.revokedAt ? `revoked ${row.revokedAt}` : (row.expiresAt ?? 'live'),
+          ]),
         ]),
       )
     })

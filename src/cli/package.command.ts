@@ -39,20 +39,26 @@ export function packageCommands(program: Command, run: Run): void {
     .option('--file-name NAME', 'what the file is to be called; default: its own name')
     .option('--installs-over VERSIONS', 'comma-separated: the versions it may be installed over; default: any')
     .option('--repr-digest FIELD', 'RFC 9530, e.g. sha-256=:…:, refused where the bytes differ')
-    .action(async (file: string, options: { model: string; version: string; fileName?: string; installsOver?: string; reprDigest?: string }) => {
-      const query = new URLSearchParams({
-        model: options.model,
-        version: options.version,
-        fileName: options.fileName ?? path.basename(file),
-      })
-      const headers: Record<string, string> = options.reprDigest === undefined ? {} : { 'repr-digest': options.reprDigest }
-      let added = await run.api().upload<PackageRow>(`/packages?${query}`, file, headers)
-      if (options.installsOver !== undefined) {
-        const installsOver = options.installsOver.split(',').map((version) => version.trim())
-        added = await run.api().send<PackageRow>('PATCH', at(added.id), { installsOver })
-      }
-      show(context(), added, () => lines(added))
-    })
+    .action(
+      async (
+        file: string,
+        options: { model: string; version: string; fileName?: string; installsOver?: string; reprDigest?: string },
+      ) => {
+        const query = new URLSearchParams({
+          model: options.model,
+          version: options.version,
+          fileName: options.fileName ?? path.basename(file),
+        })
+        const headers: Record<string, string> =
+          options.reprDigest === undefined ? {} : { 'repr-digest': options.reprDigest }
+        let added = await run.api().upload<PackageRow>(`/packages?${query}`, file, headers)
+        if (options.installsOver !== undefined) {
+          const installsOver = options.installsOver.split(',').map((version) => version.trim())
+          added = await run.api().send<PackageRow>('PATCH', at(added.id), { installsOver })
+        }
+        show(context(), added, () => lines(added))
+      },
+    )
   pack
     .command('list')
     .description('all packages')

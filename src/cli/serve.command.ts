@@ -25,7 +25,10 @@ export function serveCommand(program: Command, run: Run): void {
     .command('serve')
     .description('run the server until SIGTERM or SIGINT')
     .option('--config FILE', 'settings from a JSON file; the environment wins over it')
-    .addHelpText('after', `\nSettings:\n${SETTINGS_HELP.map(({ name, meaning }) => `  ${name}  ${meaning}`).join('\n')}`)
+    .addHelpText(
+      'after',
+      `\nSettings:\n${SETTINGS_HELP.map(({ name, meaning }) => `  ${name}  ${meaning}`).join('\n')}`,
+    )
     .action(async (options: { config?: string }) => {
       const config = await configFrom(run, options.config)
       const log = createLogger(config.logLevel)

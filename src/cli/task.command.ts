@@ -32,7 +32,9 @@ const lines = (task: TaskView): string[] => [
   ...(task.standing.next ? [`next ${task.standing.next}`] : []),
   `deadline ${task.deadline}`,
   `ledger ${bytesOf(task)} of ${task.ledger.sizeBytes} bytes ${task.ledger.grade}`,
-  ...task.moves.map((move) => `  ${move.at}  ${move.state}  ${move.grade}${move.implied ? ', implied' : ''} (${move.evidence.kind})`),
+  ...task.moves.map(
+    (move) => `  ${move.at}  ${move.state}  ${move.grade}${move.implied ? ', implied' : ''} (${move.evidence.kind})`,
+  ),
   ...(task.flags.length > 0 ? [`flags ${task.flags.join(', ')}`] : []),
   ...task.afterwards.map((entry) => `afterwards ${entry.observedAt} ${entry.version}: ${entry.meaning}`),
 ]
@@ -145,7 +147,10 @@ export function taskCommands(program: Command, run: Run): void {
     .action(async (id: string) => {
       const found = await run.api().get<TaskView>(at(id))
       if (!found.command) {
-        throw new ApiError({ code: 'no-command', detail: `Task ${id} is done by ${found.method}: there is no command to send.` })
+        throw new ApiError({
+          code: 'no-command',
+          detail: `Task ${id} is done by ${found.method}: there is no command to send.`,
+        })
       }
       const { text, cautions, encoding, units, segments } = found.command
       run.io.err(`${encoding}, ${units} units, ${segments} message${segments === 1 ? '' : 's'}\n`)
@@ -168,7 +173,8 @@ async function watch(run: Run, ids: string[]): Promise<TaskView[]> {
     const tasks = await Promise.all(ids.map((id) => run.api().get<TaskView>(`/tasks/${encodeURIComponent(id)}`)))
     for (const task of tasks) {
       const text = row(task).slice(1).join('  ')
-      if (run.io.isTerminal && seen.get(task.id) !== text) run.io.err(`${new Date(run.io.clock()).toISOString()}  ${text}\n`)
+      if (run.io.isTerminal && seen.get(task.id) !== text)
+        run.io.err(`${new Date(run.io.clock()).toISOString()}  ${text}\n`)
       seen.set(task.id, text)
     }
     if (tasks.every((task) => task.standing.grade === 'closed')) return tasks

@@ -46,7 +46,9 @@ export function unitCommands(program: Command, run: Run): void {
     .option('--group GROUP')
     .option('--model MODEL')
     .action(async (options: { group?: string; model?: string }) => {
-      const query = new URLSearchParams(Object.entries(options).filter(([name]) => name === 'group' || name === 'model'))
+      const query = new URLSearchParams(
+        Object.entries(options).filter(([name]) => name === 'group' || name === 'model'),
+      )
       const items = await run.api().all<UnitRow>(`/units?${query}`)
       show(context(), items, () =>
         table([
@@ -85,7 +87,12 @@ export function unitCommands(program: Command, run: Run): void {
       const { json: _json, groups, retired, ...rest } = options
       const body = {
         ...rest,
-        ...(groups !== undefined && { groups: groups.split(',').map((group) => group.trim()).filter((group) => group !== '') }),
+        ...(groups !== undefined && {
+          groups: groups
+            .split(',')
+            .map((group) => group.trim())
+            .filter((group) => group !== ''),
+        }),
         ...(retired !== undefined && { retired: retired === 'yes' }),
       }
       const saved = await change(name, body)

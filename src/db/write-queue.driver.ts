@@ -30,7 +30,12 @@ const codeOf = (error: unknown): string =>
 /** A full disk shows as SQLITE_FULL, or as a failed write of the log or the shared memory file. */
 function explain(error: unknown): unknown {
   return /^SQLITE_(FULL|IOERR)/.test(codeOf(error))
-    ? new AppError('storage-full', 'The disk took no more data; nothing was stored. Make room and try again.', {}, { cause: error })
+    ? new AppError(
+        'storage-full',
+        'The disk took no more data; nothing was stored. Make room and try again.',
+        {},
+        { cause: error },
+      )
     : error
 }
 
@@ -91,7 +96,8 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
     run: <T>(work: (work: Work) => Promise<T>) =>
       new Promise<T>((resolve, reject) => {
         if (closed) return reject(new AppError('not-ready', 'The server is stopping. Try again in a moment.'))
-        if (waiting.length >= WAITING_MAX) return reject(new AppError('not-ready', 'Too much is waiting. Try again later.'))
+        if (waiting.length >= WAITING_MAX)
+          return reject(new AppError('not-ready', 'Too much is waiting. Try again later.'))
         waiting.push({
           work,
           settle: (result) => ('error' in result ? reject(result.error) : resolve(result.value as T)),

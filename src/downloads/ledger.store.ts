@@ -120,7 +120,11 @@ export async function hasTry(db: Db, id: string): Promise<boolean> {
 }
 
 /** The newest tries on these links, newest first. */
-export async function listTries(db: Db, linkIds: readonly string[], limit: number): Promise<(TryRecord & { linkId: string })[]> {
+export async function listTries(
+  db: Db,
+  linkIds: readonly string[],
+  limit: number,
+): Promise<(TryRecord & { linkId: string })[]> {
   if (linkIds.length === 0) return []
   const rows = await db
     .selectFrom('fetch_try')

@@ -36,7 +36,11 @@ export function eventRoutes(deps: { read: Db; hub: Hub }): FastifyPluginAsync {
         const resumeAt = Number(request.headers['last-event-id'] ?? request.query.after)
         const afterSeq = Number.isSafeInteger(resumeAt) && resumeAt >= 0 ? resumeAt : (await readHead(deps.read)).seq
         reply.hijack()
-        reply.raw.writeHead(200, { 'content-type': 'text/event-stream', 'cache-control': 'no-store', 'x-accel-buffering': 'no' })
+        reply.raw.writeHead(200, {
+          'content-type': 'text/event-stream',
+          'cache-control': 'no-store',
+          'x-accel-buffering': 'no',
+        })
         reply.raw.flushHeaders()
         stream(deps, reply, afterSeq)
       },
@@ -72,7 +76,10 @@ function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: num
     for (;;) {
       const rows = await listEntries(deps.read, { action: 'task.' }, { afterSeq: sentSeq, limit: PAGE_ROWS })
       for (const row of rows) {
-        const { at, action, unit, task, fromVersion, toVersion, detail } = JSON.parse(row.body) as Record<string, unknown>
+        const { at, action, unit, task, fromVersion, toVersion, detail } = JSON.parse(row.body) as Record<
+          string,
+          unknown
+        >
         const data = JSON.stringify({ seq: row.seq, at, action, unit, task, fromVersion, toVersion, detail })
         write(`id: ${row.seq}\nevent: task\ndata: ${data}\n\n`)
         sentSeq = row.seq

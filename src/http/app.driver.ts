@@ -53,7 +53,12 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
   })
   app.addHook('onResponse', async (request, reply) => {
     request.log.debug(
-      { method: request.method, path: request.url.split('?')[0], status: reply.statusCode, ms: Math.round(reply.elapsedTime) },
+      {
+        method: request.method,
+        path: request.url.split('?')[0],
+        status: reply.statusCode,
+        ms: Math.round(reply.elapsedTime),
+      },
       'answered',
     )
   })

@@ -28,7 +28,15 @@ export interface Problem {
 
 export function problemOf(error: AppError, instance: string): Problem {
   const { status, title } = PROBLEMS[error.code]
-  return { ...error.extra, type: `/problems/${error.code}`, title, status, code: error.code, detail: error.message, instance }
+  return {
+    ...error.extra,
+    type: `/problems/${error.code}`,
+    title,
+    status,
+    code: error.code,
+    detail: error.message,
+    instance,
+  }
 }
 
 const FASTIFY_CODES: Record<string, ProblemCode> = {
@@ -49,12 +57,17 @@ function explain(thrown: unknown): AppError {
       pointer: `${thrown.validationContext === 'body' ? '' : `/${thrown.validationContext ?? ''}`}${fault.instancePath}`,
       detail: fault.message ?? 'is not valid',
     }))
-    return new AppError('request-invalid', `Correct ${errors.map((fault) => fault.pointer || 'the body').join(', ')}.`, { errors })
+    return new AppError(
+      'request-invalid',
+      `Correct ${errors.map((fault) => fault.pointer || 'the body').join(', ')}.`,
+      { errors },
+    )
   }
   const { code, statusCode, message } = thrown as FastifyError
   const known = FASTIFY_CODES[code ?? '']
   if (known) return new AppError(known, message)
-  if (thrown instanceof SyntaxError && statusCode === 400) return new AppError('body-unreadable', 'The body is not JSON.')
+  if (thrown instanceof SyntaxError && statusCode === 400)
+    return new AppError('body-unreadable', 'The body is not JSON.')
   if (statusCode === 400 && !isResponseSerializationError(thrown)) return new AppError('body-unreadable', message)
   return new AppError('internal', 'The server failed; the log says why, under the instance given here.')
 }
@@ -72,6 +85,10 @@ export function installProblems(app: FastifyInstance): void {
     return send(reply, error, request.id)
   })
   app.setNotFoundHandler((request, reply) =>
-    send(reply, new AppError('route-unknown', `There is nothing at ${request.method} ${request.url.split('?')[0]}.`), request.id),
+    send(
+      reply,
+      new AppError('route-unknown', `There is nothing at ${request.method} ${request.url.split('?')[0]}.`),
+      request.id,
+    ),
   )
 }

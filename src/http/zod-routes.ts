@@ -1,11 +1,18 @@
 // What routes share: the typed instance, common pieces of schemas, and the answers that every route may give.
+
+import type { IncomingMessage, ServerResponse } from 'node:http'
 import type { FastifyBaseLogger, FastifyInstance, RawServerDefault } from 'fastify'
 import type { ZodTypeProvider } from 'fastify-type-provider-zod'
-import type { IncomingMessage, ServerResponse } from 'node:http'
 import { z } from 'zod'
 import { ProblemView } from './problem.js'
 
-export type ZodApp = FastifyInstance<RawServerDefault, IncomingMessage, ServerResponse, FastifyBaseLogger, ZodTypeProvider>
+export type ZodApp = FastifyInstance<
+  RawServerDefault,
+  IncomingMessage,
+  ServerResponse,
+  FastifyBaseLogger,
+  ZodTypeProvider
+>
 
 export const LIST_LIMIT_MAX = 1000
 const LIST_LIMIT = 100

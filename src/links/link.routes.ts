@@ -30,7 +30,8 @@ export function linkRoutes(deps: {
       {
         preHandler: requireRole('operate'),
         schema: {
-          description: 'A link without a task of its own. `copy`: for a technician’s computer or phone; may be named for tasks.',
+          description:
+            'A link without a task of its own. `copy`: for a technician’s computer or phone; may be named for tasks.',
           body: z.strictObject({
             package: Id,
             kind: z.enum(['copy', 'unit']),

@@ -1,5 +1,5 @@
-import type { Actor } from '../audit/actor.js'
 import { hashToken, linkToken } from '../access/secret.js'
+import type { Actor } from '../audit/actor.js'
 import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
@@ -9,7 +9,16 @@ import { byteBudget, type Profile, servedFileName } from '../models/profile.js'
 import { requirePackage } from '../packages/package.service.js'
 import type { Package } from '../packages/package.store.js'
 import { requireUnit } from '../units/unit.service.js'
-import { type EndReason, findLink, insertLinks, joinTasks, type Link, type LinkKind, markEnded, openTasksAmong } from './link.store.js'
+import {
+  type EndReason,
+  findLink,
+  insertLinks,
+  joinTasks,
+  type Link,
+  type LinkKind,
+  markEnded,
+  openTasksAmong,
+} from './link.store.js'
 
 /** A copy link serves many tasks and people; its budget is a guard against loops, not a bill. */
 const COPY_BUDGET_FACTOR = 1000
@@ -84,11 +93,14 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
       if (deps.publicUrl === null) throw new AppError('public-url-not-set', PUBLIC_URL_NEEDED)
       const pack = await requirePackage(work, input.packageId)
       if (pack.state !== 'released') {
-        throw new AppError('state-refused', `The package is ${pack.state}; links are for released packages.`, { state: pack.state })
+        throw new AppError('state-refused', `The package is ${pack.state}; links are for released packages.`, {
+          state: pack.state,
+        })
       }
       const model = await findModel(work.db, pack.modelId)
       const unit = input.unit === null ? null : await requireUnit(work, input.unit)
-      if (input.kind === 'unit' && !unit) throw new AppError('request-invalid', 'A unit link needs the unit that it is for.')
+      if (input.kind === 'unit' && !unit)
+        throw new AppError('request-invalid', 'A unit link needs the unit that it is for.')
       const drafted = draftLink(deps, {
         ...input,
         pack,
@@ -100,7 +112,10 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
       })
       await insertLinks(work.db, [drafted])
       await requireServedTasks(work, input)
-      await joinTasks(work.db, input.taskIds.map((taskId) => ({ linkId: drafted.link.id, taskId })))
+      await joinTasks(
+        work.db,
+        input.taskIds.map((taskId) => ({ linkId: drafted.link.id, taskId })),
+      )
       await appendAudit(work, actor, [drafted.audit])
       return drafted.link
     },
@@ -129,15 +144,22 @@ export async function endLinks(work: Work, actor: Actor, ids: readonly string[],
 }
 
 /** The whole address of a link. */
-export const linkUrl = (publicUrl: string, token: string, fileName: string): string => `${publicUrl}/d/${token}/${fileName}`
+export const linkUrl = (publicUrl: string, token: string, fileName: string): string =>
+  `${publicUrl}/d/${token}/${fileName}`
 
 /** A copy link may serve open hand tasks of the same package only: anything else would be evidence for the wrong thing. */
-async function requireServedTasks(work: Work, input: { kind: LinkKind; packageId: string; taskIds: string[] }): Promise<void> {
+async function requireServedTasks(
+  work: Work,
+  input: { kind: LinkKind; packageId: string; taskIds: string[] },
+): Promise<void> {
   if (input.taskIds.length === 0) return
-  if (input.kind !== 'copy') throw new AppError('request-invalid', 'Only a copy link serves tasks that exist; a unit link comes with its task.')
+  if (input.kind !== 'copy')
+    throw new AppError('request-invalid', 'Only a copy link serves tasks that exist; a unit link comes with its task.')
   const known = await openTasksAmong(work.db, input)
   const wrong = input.taskIds.filter((id) => !known.has(id))
   if (wrong.length > 0) {
-    throw new AppError('task-not-found', `Not open hand tasks of this package: ${wrong.slice(0, 5).join(', ')}.`, { tasks: wrong })
+    throw new AppError('task-not-found', `Not open hand tasks of this package: ${wrong.slice(0, 5).join(', ')}.`, {
+      tasks: wrong,
+    })
   }
 }

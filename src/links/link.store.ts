@@ -115,7 +115,12 @@ export async function listPackageLinks(db: Db, packageId: string): Promise<strin
 
 /** Tasks that a link serves. */
 export async function listLinkTasks(db: Db, linkId: string): Promise<string[]> {
-  const rows = await db.selectFrom('link_task').select('task_id').where('link_id', '=', linkId).orderBy('task_id').execute()
+  const rows = await db
+    .selectFrom('link_task')
+    .select('task_id')
+    .where('link_id', '=', linkId)
+    .orderBy('task_id')
+    .execute()
   return rows.map((row) => row.task_id)
 }
 
@@ -147,7 +152,10 @@ export async function listLinksWithoutOpenTask(db: Db, linkIds: readonly string[
 }
 
 /** Which of these are open tasks done by hand with this package. */
-export async function openTasksAmong(db: Db, of: { taskIds: readonly string[]; packageId: string }): Promise<Set<string>> {
+export async function openTasksAmong(
+  db: Db,
+  of: { taskIds: readonly string[]; packageId: string },
+): Promise<Set<string>> {
   const open = new Set<string>()
   for (const part of chunks(of.taskIds)) {
     const rows = await db

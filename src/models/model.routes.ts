@@ -26,7 +26,10 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
     const app = instance as unknown as ZodApp
     app.get(
       '/models',
-      { preHandler: requireRole('read'), schema: { querystring: PageQuery, response: { 200: pageOf(ModelView), ...problems() } } },
+      {
+        preHandler: requireRole('read'),
+        schema: { querystring: PageQuery, response: { 200: pageOf(ModelView), ...problems() } },
+      },
       async (request) => {
         const { items, next } = toPage(await listModels(deps.read, request.query), request.query.limit)
         return { items: items.map(toView), next }
@@ -34,7 +37,10 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
     )
     app.get(
       '/models/:id',
-      { preHandler: requireRole('read'), schema: { params: z.object({ id: Id }), response: { 200: ModelView, ...problems(404) } } },
+      {
+        preHandler: requireRole('read'),
+        schema: { params: z.object({ id: Id }), response: { 200: ModelView, ...problems(404) } },
+      },
       async (request) => {
         const model = await findModel(deps.read, request.params.id)
         if (!model) throw new AppError('model-not-found', `There is no model ${request.params.id}.`)
@@ -53,7 +59,10 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
       },
       async (request, reply) => {
         if (request.params.id !== request.body.id) {
-          throw new AppError('request-invalid', `The address names ${request.params.id}, the profile ${request.body.id}: use one.`)
+          throw new AppError(
+            'request-invalid',
+            `The address names ${request.params.id}, the profile ${request.body.id}: use one.`,
+          )
         }
         const { model, created } = await deps.models.put(request.actor, request.body)
         return reply.code(created ? 201 : 200).send(toView(model))

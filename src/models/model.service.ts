@@ -14,7 +14,8 @@ export interface ModelService {
 export const modelService: ModelService = {
   put: async (work, actor, profile) => {
     const errors = profileFaults(profile)
-    if (errors.length > 0) throw new AppError('profile-invalid', errors.map((fault) => fault.detail).join(' '), { errors })
+    if (errors.length > 0)
+      throw new AppError('profile-invalid', errors.map((fault) => fault.detail).join(' '), { errors })
     const before = await findModel(work.db, profile.id)
     await saveModel(work.db, profile, work.nowMs)
     await appendAudit(work, actor, [
@@ -30,10 +31,16 @@ export function profileFaults(profile: Profile): { pointer: string; detail: stri
   const parsed = parseTemplate(profile.command.template)
   if (!parsed.ok) faults.push({ pointer: '/command/template', detail: parsed.detail })
   else if (!profile.command.template.includes('{url}')) {
-    faults.push({ pointer: '/command/template', detail: 'The template has no place {url}: the unit would not know what to download.' })
+    faults.push({
+      pointer: '/command/template',
+      detail: 'The template has no place {url}: the unit would not know what to download.',
+    })
   }
   if (profile.fileName !== null && !FileName.safeParse(profile.fileName.replaceAll('{version}', '1')).success) {
-    faults.push({ pointer: '/fileName', detail: 'The file name may hold letters, digits, dot, dash, underscore and {version} only.' })
+    faults.push({
+      pointer: '/fileName',
+      detail: 'The file name may hold letters, digits, dot, dash, underscore and {version} only.',
+    })
   }
   return faults
 }

@@ -26,7 +26,9 @@ export const Profile = z
       .strictObject({
         scheme: z
           .enum(['listed', 'semver'])
-          .describe('`listed`: versions are equal or not, nothing more. `semver`: ordered by Semantic Versioning 2.0.0.'),
+          .describe(
+            '`listed`: versions are equal or not, nothing more. `semver`: ordered by Semantic Versioning 2.0.0.',
+          ),
       })
       .default({ scheme: 'listed' }),
     fileName: z
@@ -34,12 +36,25 @@ export const Profile = z
       .max(64)
       .nullable()
       .default(null)
-      .describe('What the served file must be called, to the letter; `{version}` may stand in it. null: the package’s own name.'),
+      .describe(
+        'What the served file must be called, to the letter; `{version}` may stand in it. null: the package’s own name.',
+      ),
     command: z
       .strictObject({
-        template: z.string().min(1).max(2000).describe('The text, with places such as {url}; nothing is added or trimmed.'),
+        template: z
+          .string()
+          .min(1)
+          .max(2000)
+          .describe('The text, with places such as {url}; nothing is added or trimmed.'),
         encoding: z.enum(['GSM-7', 'any']).default('GSM-7'),
-        maxUnits: z.number().int().min(1).max(10_000).nullable().default(null).describe('Longest text in septets or UTF-16 units.'),
+        maxUnits: z
+          .number()
+          .int()
+          .min(1)
+          .max(10_000)
+          .nullable()
+          .default(null)
+          .describe('Longest text in septets or UTF-16 units.'),
         maxSegments: z.number().int().min(1).max(10).default(1),
         urlMaxBytes: z.number().int().min(40).max(2000).default(128),
         forbiddenInUrl: z.string().max(64).default('').describe('Signs at which the unit’s parser would split.'),
@@ -49,12 +64,25 @@ export const Profile = z
       .strictObject({
         installSeconds: seconds(1800).describe('From the last byte to the new version, at most.'),
         soakSeconds: seconds(900).describe('How long the new version must hold until it is confirmed.'),
-        reportsApartSeconds: seconds(600).describe('How far apart two reports of the old version must lie to count as "not applied".'),
+        reportsApartSeconds: seconds(600).describe(
+          'How far apart two reports of the old version must lie to count as "not applied".',
+        ),
       })
       .default({ installSeconds: 1800, soakSeconds: 900, reportsApartSeconds: 600 }),
-    byteBudgetFactor: z.number().min(1).max(1000).default(2.5).describe('Byte budget of a unit link: factor × size + 1 MiB.'),
+    byteBudgetFactor: z
+      .number()
+      .min(1)
+      .max(1000)
+      .default(2.5)
+      .describe('Byte budget of a unit link: factor × size + 1 MiB.'),
     inferredAllowed: z.boolean().default(true).describe('Whether an inferred ledger may reach `fetched`.'),
-    damagedAfter: z.number().int().min(1).max(100).default(2).describe('Digest mismatches until the task fails as `damaged`.'),
+    damagedAfter: z
+      .number()
+      .int()
+      .min(1)
+      .max(100)
+      .default(2)
+      .describe('Digest mismatches until the task fails as `damaged`.'),
     contentDisposition: z.boolean().default(false),
     cautions: z.array(Caution).max(20).default([]),
   })
@@ -70,12 +98,18 @@ export const byteBudget = (profile: Pick<Profile, 'byteBudgetFactor'>, sizeBytes
  * The name in the link, to the letter.
  * @throws AppError request-invalid where the version puts a sign into it that a path may not hold.
  */
-export function servedFileName(profile: Pick<Profile, 'fileName' | 'id'>, pack: { fileName: string; version: string }): string {
+export function servedFileName(
+  profile: Pick<Profile, 'fileName' | 'id'>,
+  pack: { fileName: string; version: string },
+): string {
   if (profile.fileName === null) return pack.fileName
   const name = profile.fileName.replaceAll('{version}', pack.version)
   const { success } = FileName.safeParse(name)
   if (!success) {
-    throw new AppError('request-invalid', `The file name "${name}" of model ${profile.id} cannot stand in a link: correct the profile or the version.`)
+    throw new AppError(
+      'request-invalid',
+      `The file name "${name}" of model ${profile.id} cannot stand in a link: correct the profile or the version.`,
+    )
   }
   return name
 }
@@ -87,7 +121,10 @@ export const STANDING_CAUTIONS: readonly Caution[] = [
     text: 'During installation the unit does not record and driver-assistance alerts may be off: not while the vehicle is in use.',
   },
   { code: 'stable-supply', text: 'Keep the supply stable throughout: do not switch off, do not unplug.' },
-  { code: 'configuration', text: 'The upgrade may reset the configuration: note the settings before, compare them after.' },
+  {
+    code: 'configuration',
+    text: 'The upgrade may reset the configuration: note the settings before, compare them after.',
+  },
   {
     code: 'local-rules',
     text: 'Local rules and the vehicle maker’s instructions come first; wiring is work for a qualified installer.',

@@ -19,7 +19,8 @@ function pageKind(beginning: Buffer): 'html-page' | 'json-page' | 'xml-page' | n
   if (/^<(!doctype html|html|head|body|title|script|!--)/.test(text)) return 'html-page'
   if (/^<(\?xml|error>)/.test(text)) return 'xml-page'
   // A JSON value begins like this; a binary image that happens to does not go on as text.
-  if (/^[{[]\s*("|\{|\[|\]|\}|-?\d|true|false|null)/.test(text) && !/[\u0000-\u0008\uFFFD]/.test(text)) return 'json-page'
+  if (/^[{[]\s*("|\{|\[|\]|\}|-?\d|true|false|null)/.test(text) && !/[\u0000-\u0008\uFFFD]/.test(text))
+    return 'json-page'
   return null
 }
 
@@ -60,7 +61,9 @@ export function findingsOf(file: {
       text: `The bytes are those of ${twin.modelId} ${twin.version}: was the right file taken?`,
     })
   }
-  const newer = file.releasedVersions.filter((other) => compareVersions({ scheme: file.scheme }, other, file.version) === 1)
+  const newer = file.releasedVersions.filter(
+    (other) => compareVersions({ scheme: file.scheme }, other, file.version) === 1,
+  )
   if (newer.length > 0) {
     findings.push({
       level: 'caution',

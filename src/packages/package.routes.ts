@@ -1,5 +1,5 @@
-import type { FastifyPluginAsync } from 'fastify'
 import type { Readable } from 'node:stream'
+import type { FastifyPluginAsync } from 'fastify'
 import { z } from 'zod'
 import { requireRole } from '../access/require-role.js'
 import type { DiskStore } from '../blobs/disk.driver.js'
@@ -12,9 +12,9 @@ import { findModel } from '../models/model.store.js'
 import { FileName } from '../models/profile.js'
 import type { Remote } from '../threads/remote.js'
 import { normaliseVersion, versionFault } from '../versions/version.js'
-import { claimedDigests } from './upload-digests.js'
 import { type PackageService, requirePackage } from './package.service.js'
 import { listPackages, PACKAGE_STATES, type Package } from './package.store.js'
+import { claimedDigests } from './upload-digests.js'
 
 export const PackageView = z
   .object({
@@ -97,7 +97,8 @@ export function packageRoutes(deps: {
         preHandler: requireRole('integrate'),
         bodyLimit: Number.MAX_SAFE_INTEGER,
         schema: {
-          description: 'The body is the file itself. Repr-Digest and Content-Digest (RFC 9530) are enforced where given.',
+          description:
+            'The body is the file itself. Repr-Digest and Content-Digest (RFC 9530) are enforced where given.',
           querystring: z.object({ model: Id, version: Version, fileName: FileName }),
           response: { 200: PackageView, 201: PackageView, ...problems(404, 409, 415, 422, 507) },
         },
@@ -115,7 +116,6 @@ export function packageRoutes(deps: {
         return reply.code(created ? 201 : 200).send(toPackageView(pack))
       },
     )
-
   }
 
   return async (instance) => {
@@ -126,43 +126,47 @@ export function packageRoutes(deps: {
 }
 
 function packageChanges(app: ZodApp, deps: { packages: Remote<PackageService> }): void {
-    const params = z.object({ id: Id })
-    app.patch(
-      '/packages/:id',
-      {
-        preHandler: requireRole('integrate'),
-        schema: {
-          params,
-          body: z.strictObject({
-            installsOver: z.array(Version).max(VERSIONS_MAX).nullable().optional(),
-            notes: z.string().max(20_000).optional(),
-          }),
-          response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
-        },
+  const params = z.object({ id: Id })
+  app.patch(
+    '/packages/:id',
+    {
+      preHandler: requireRole('integrate'),
+      schema: {
+        params,
+        body: z.strictObject({
+          installsOver: z.array(Version).max(VERSIONS_MAX).nullable().optional(),
+          notes: z.string().max(20_000).optional(),
+        }),
+        response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
       },
-      async (request) => {
-        const { installsOver, notes } = request.body
-        const change = { ...(installsOver !== undefined && { installsOver }), ...(notes !== undefined && { notes }) }
-        return toPackageView(await deps.packages.change(request.actor, request.params.id, change))
+    },
+    async (request) => {
+      const { installsOver, notes } = request.body
+      const change = { ...(installsOver !== undefined && { installsOver }), ...(notes !== undefined && { notes }) }
+      return toPackageView(await deps.packages.change(request.actor, request.params.id, change))
+    },
+  )
+  app.post(
+    '/packages/:id/release',
+    {
+      preHandler: requireRole('integrate'),
+      schema: {
+        params,
+        body: z
+          .strictObject({
+            acceptFindings: z
+              .array(z.string().max(40))
+              .max(20)
+              .default([])
+              .describe('Codes of findings that are known and wanted.'),
+          })
+          .nullish(),
+        response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
       },
-    )
-    app.post(
-      '/packages/:id/release',
-      {
-        preHandler: requireRole('integrate'),
-        schema: {
-          params,
-          body: z
-            .strictObject({
-              acceptFindings: z.array(z.string().max(40)).max(20).default([]).describe('Codes of findings that are known and wanted.'),
-            })
-            .nullish(),
-          response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
-        },
-      },
-      async (request) =>
-        toPackageView(await deps.packages.release(request.actor, request.params.id, request.body?.acceptFindings ?? [])),
-    )
+    },
+    async (request) =>
+      toPackageView(await deps.packages.release(request.actor, request.params.id, request.body?.acceptFindings ?? [])),
+  )
 }
 
 function packageReads(app: ZodApp, deps: { read: Db }): void {
@@ -170,7 +174,10 @@ function packageReads(app: ZodApp, deps: { read: Db }): void {
     '/packages',
     {
       preHandler: requireRole('read'),
-      schema: { querystring: PageQuery.extend({ model: Id.optional() }), response: { 200: pageOf(PackageView), ...problems() } },
+      schema: {
+        querystring: PageQuery.extend({ model: Id.optional() }),
+        response: { 200: pageOf(PackageView), ...problems() },
+      },
     },
     async (request) => {
       const { items, next } = toPage(await listPackages(deps.read, request.query), request.query.limit)

@@ -30,7 +30,12 @@ export interface PackageService {
   register(work: Work, actor: Actor, input: NewPackage): Promise<{ pack: Package; created: boolean }>
   /** Removes bytes that no row knows, after a register() that failed behind the rename. */
   forget(work: Work, sha256: string): Promise<void>
-  change(work: Work, actor: Actor, id: string, change: { installsOver?: string[] | null; notes?: string }): Promise<Package>
+  change(
+    work: Work,
+    actor: Actor,
+    id: string,
+    change: { installsOver?: string[] | null; notes?: string },
+  ): Promise<Package>
   release(work: Work, actor: Actor, id: string, accepted: string[]): Promise<Package>
 }
 
@@ -98,7 +103,13 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
       requireDraft(pack, 'changed')
       await updatePackage(work.db, id, change)
       await appendAudit(work, actor, [
-        { action: 'package.changed', package: id, toVersion: pack.version, sha256: pack.digests.sha256, detail: { ...change } },
+        {
+          action: 'package.changed',
+          package: id,
+          toVersion: pack.version,
+          sha256: pack.digests.sha256,
+          detail: { ...change },
+        },
       ])
       return requirePackage(work, id)
     },
@@ -108,7 +119,8 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
       if (pack.state === 'released') return pack
       requireDraft(pack, 'released')
       const open = pack.findings.filter(
-        (finding) => finding.level === 'error' && (!accepted.includes(finding.code) || NEVER_ACCEPTED.includes(finding.code)),
+        (finding) =>
+          finding.level === 'error' && (!accepted.includes(finding.code) || NEVER_ACCEPTED.includes(finding.code)),
       )
       if (open.length > 0) {
         throw new AppError('findings-open', `${open.map((finding) => finding.text).join(' ')} Upload the right file.`, {
@@ -117,7 +129,13 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
       }
       await updatePackage(work.db, id, { state: 'released' })
       await appendAudit(work, actor, [
-        { action: 'package.released', package: id, toVersion: pack.version, sha256: pack.digests.sha256, detail: { accepted } },
+        {
+          action: 'package.released',
+          package: id,
+          toVersion: pack.version,
+          sha256: pack.digests.sha256,
+          detail: { accepted },
+        },
       ])
       return requirePackage(work, id)
     },
@@ -132,6 +150,8 @@ export async function requirePackage(work: Pick<Work, 'db'>, id: string): Promis
 
 function requireDraft(pack: Package, verb: string): void {
   if (pack.state !== 'draft') {
-    throw new AppError('state-refused', `The package is ${pack.state}; only a draft can be ${verb}.`, { state: pack.state })
+    throw new AppError('state-refused', `The package is ${pack.state}; only a draft can be ${verb}.`, {
+      state: pack.state,
+    })
   }
 }

@@ -7,7 +7,6 @@ import type { Finding } from './findings.js'
 export const PACKAGE_STATES = ['draft', 'released', 'withdrawn'] as const
 export type PackageState = (typeof PACKAGE_STATES)[number]
 
-
 export interface Package {
   id: string
   modelId: string
@@ -24,8 +23,7 @@ export interface Package {
   createdBy: string
 }
 
-type Row = Selectable<Database['package']> &
-  Pick<Selectable<Database['blob']>, 'size_bytes' | 'sha1' | 'md5' | 'crc32'>
+type Row = Selectable<Database['package']> & Pick<Selectable<Database['blob']>, 'size_bytes' | 'sha1' | 'md5' | 'crc32'>
 
 function toPackage(row: Row): Package {
   const state = PACKAGE_STATES.find((known) => known === row.state)

@@ -21,7 +21,11 @@ export function claimedDigests(headers: Record<string, unknown>): ClaimedDigests
     if (typeof text !== 'string') return []
     const parsed = parseDigestField(text)
     if (!parsed.ok) throw new AppError('digest-field-invalid', `${field}: ${parsed.detail}`)
-    return Object.entries(parsed.digests).map(([algorithm, hex]) => ({ field, algorithm: algorithm as DigestAlgorithm, hex }))
+    return Object.entries(parsed.digests).map(([algorithm, hex]) => ({
+      field,
+      algorithm: algorithm as DigestAlgorithm,
+      hex,
+    }))
   })
   const sha512 = claims.some((claim) => claim.algorithm === 'sha-512') ? createHash('sha512') : null
   return {
@@ -38,7 +42,11 @@ export function claimedDigests(headers: Record<string, unknown>): ClaimedDigests
       )
     },
     check: (found) => {
-      const known: Partial<Record<DigestAlgorithm, string>> = { 'sha-256': found.sha256, sha: found.sha1, md5: found.md5 }
+      const known: Partial<Record<DigestAlgorithm, string>> = {
+        'sha-256': found.sha256,
+        sha: found.sha1,
+        md5: found.md5,
+      }
       if (sha512) known['sha-512'] = sha512.digest('hex')
       const wrong = claims.find((claim) => known[claim.algorithm] !== claim.hex)
       if (wrong) {

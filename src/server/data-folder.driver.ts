@@ -18,7 +18,11 @@ export function openDataFolder(folder: string): DataFolder {
   mkdirSync(folder, { recursive: true, mode: 0o750 })
   const secretFile = path.join(folder, 'secret')
   if (!existsSync(secretFile)) {
-    writeFileSync(secretFile, `${randomBytes(SECRET_BYTES).toString('hex')}\n`, { mode: 0o600, flag: 'wx', flush: true })
+    writeFileSync(secretFile, `${randomBytes(SECRET_BYTES).toString('hex')}\n`, {
+      mode: 0o600,
+      flag: 'wx',
+      flush: true,
+    })
   }
   chmodSync(secretFile, 0o600)
   const serverSecret = readFileSync(secretFile, 'utf8').trim()

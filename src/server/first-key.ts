@@ -18,7 +18,11 @@ export async function makeIntegratorKey(
   const data = openDataFolder(config.dataFolder)
   const writer = await openWriter({
     data,
-    settings: { serverSecret: data.serverSecret, publicUrl: config.publicUrl, taskDeadlineHours: config.taskDeadlineHours },
+    settings: {
+      serverSecret: data.serverSecret,
+      publicUrl: config.publicUrl,
+      taskDeadlineHours: config.taskDeadlineHours,
+    },
     clock: given.clock,
     publish: () => undefined,
     sweep: false,

@@ -18,7 +18,10 @@ export async function once(work: Work, actor: Actor, change: () => Promise<unkno
     .executeTakeFirst()
   if (known) {
     if (known.request_hash === requestHash) return JSON.parse(known.response)
-    throw new AppError('idempotency-mismatch', 'This Idempotency-Key was used for another request: take a new one for each request.')
+    throw new AppError(
+      'idempotency-mismatch',
+      'This Idempotency-Key was used for another request: take a new one for each request.',
+    )
   }
   const value = await change()
   const row = { request_hash: requestHash, response: JSON.stringify(value ?? null), at_ms: work.nowMs }
@@ -31,5 +34,8 @@ export async function once(work: Work, actor: Actor, change: () => Promise<unkno
 }
 
 export async function forgetOld(work: Work): Promise<void> {
-  await work.db.deleteFrom('idempotency').where('at_ms', '<=', work.nowMs - KEPT_MS).execute()
+  await work.db
+    .deleteFrom('idempotency')
+    .where('at_ms', '<=', work.nowMs - KEPT_MS)
+    .execute()
 }

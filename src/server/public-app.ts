@@ -18,7 +18,9 @@ export async function createPublicApp(deps: {
 }): Promise<ZodApp> {
   const app = await createHttpApp(deps)
   app.addHook('onRequest', authenticate({ read: deps.read, clock: deps.clock, via: 'public' }))
-  app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({ ok: true as const }))
+  app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({
+    ok: true as const,
+  }))
   // A connection that began here stays here; RFC 9110 §15.5.20 sends the client to a new one for its download.
   app.all('/d/*', { schema: { hide: true } as object }, (_request, reply) =>
     reply.code(421).header('connection', 'close').header('content-length', '0').send(),

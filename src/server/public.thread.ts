@@ -9,10 +9,10 @@ import { openSqlite } from '../db/sqlite.driver.js'
 import { startKernelTable } from '../downloads/kernel-table.driver.js'
 import { linkSource } from '../downloads/link-source.store.js'
 import { createResponder } from '../downloads/responder.driver.js'
+import { closeHttp } from '../http/app.driver.js'
 import { newId } from '../ids.js'
 import { createLogger } from '../logger.js'
 import { type Call, caller, serve } from '../threads/remote.js'
-import { closeHttp } from '../http/app.driver.js'
 import { createPublicApp } from './public-app.js'
 import { remoteServices } from './services.js'
 import type { PublicReady, PublicSetup } from './setup.js'
@@ -85,4 +85,6 @@ try {
   await listen('0.0.0.0')
 }
 const { address, port } = server.address() as net.AddressInfo
-toMain.postMessage({ ready: { host: address, port, countsAcknowledged: kernel.readable } } satisfies { ready: PublicReady })
+toMain.postMessage({ ready: { host: address, port, countsAcknowledged: kernel.readable } } satisfies {
+  ready: PublicReady
+})

@@ -2,7 +2,7 @@
 import { type MessagePort, parentPort, workerData } from 'node:worker_threads'
 import { clockFrom } from '../clock.js'
 import { type Call, serve } from '../threads/remote.js'
-import type { WriterSetup, WriterReady } from './setup.js'
+import type { WriterReady, WriterSetup } from './setup.js'
 import { openWriter } from './writer.js'
 
 const setup = workerData as WriterSetup
@@ -27,4 +27,6 @@ const handle = (call: Call): Promise<unknown> => (call.service === 'control' ? w
 
 serve(toMain as MessagePort, handle)
 serve(setup.publicPort, handle)
-toMain.postMessage({ ready: { serverId: writer.serverId, applied: writer.applied, swept: writer.swept } } satisfies { ready: WriterReady })
+toMain.postMessage({ ready: { serverId: writer.serverId, applied: writer.applied, swept: writer.swept } } satisfies {
+  ready: WriterReady
+})

@@ -12,7 +12,7 @@ import { newId } from '../ids.js'
 import type { Call } from '../threads/remote.js'
 import type { DataFolder } from './data-folder.driver.js'
 import { forgetOld, once } from './once.store.js'
-import { createServices, type Services, type ServiceSettings } from './services.js'
+import { createServices, type ServiceSettings, type Services } from './services.js'
 
 /** How often the clock's own work is looked for. */
 const TICK_MS = 1000

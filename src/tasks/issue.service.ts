@@ -17,7 +17,16 @@ import { derive, nextDueMs } from './derive.js'
 import type { Fact, Method } from './facts.js'
 import { insertTaskFact } from './facts.store.js'
 import { settleTasks } from './settle.service.js'
-import { type Command, findTargets, findTasks, insertCommands, insertTasks, markSuperseded, type StoredTerms, type Task } from './task.store.js'
+import {
+  type Command,
+  findTargets,
+  findTasks,
+  insertCommands,
+  insertTasks,
+  markSuperseded,
+  type StoredTerms,
+  type Task,
+} from './task.store.js'
 
 /** Units in one call: one transaction, a few seconds of the writing thread. */
 export const ISSUE_MAX = 100_000
@@ -75,7 +84,10 @@ export async function issueTasks(
 
   const { units, skipped } = await resolveUnits(work, input)
   const open = await openTasksOf(work, units)
-  const targets = await findTargets(work.db, units.map((unit) => unit.id))
+  const targets = await findTargets(
+    work.db,
+    units.map((unit) => unit.id),
+  )
   const template = templateOf(profile)
   const order = { deps, input, pack, profile, template, deadlineMs, nowMs: work.nowMs, actorId: actor.id }
 
@@ -93,18 +105,28 @@ export async function issueTasks(
     else drafted.push(draft)
   }
   if (drafted.length === 0 || (input.allOrNothing && skipped.length > 0)) {
-    throw new AppError('nothing-issued', 'No task was issued; every unit that stands in the way is named with its reason.', { skipped })
+    throw new AppError(
+      'nothing-issued',
+      'No task was issued; every unit that stands in the way is named with its reason.',
+      { skipped },
+    )
   }
 
   const links = copy ? [copy] : drafted.flatMap((draft) => draft.link ?? [])
   await supersede(work, actor, drafted, open)
   await insertLinks(work.db, links)
-  await insertTasks(work.db, drafted.map((draft) => draft.task))
+  await insertTasks(
+    work.db,
+    drafted.map((draft) => draft.task),
+  )
   await joinTasks(
     work.db,
     drafted.flatMap(({ task }) => (task.linkId === null ? [] : [{ linkId: task.linkId, taskId: task.id }])),
   )
-  await insertCommands(work.db, drafted.flatMap((draft) => draft.command ?? []))
+  await insertCommands(
+    work.db,
+    drafted.flatMap((draft) => draft.command ?? []),
+  )
   await appendAudit(work, actor, [...(copy ? [copy.audit] : []), ...drafted.flatMap((draft) => draft.audit)])
   return { taskIds: drafted.map((draft) => draft.task.id), skipped }
 }
@@ -130,7 +152,8 @@ function templateOf(profile: Profile): Template {
 async function resolveUnits(work: Work, input: IssueInput): Promise<{ units: Unit[]; skipped: Skip[] }> {
   if (input.group !== null) {
     const units = await listGroupUnits(work.db, input.group)
-    if (units.length > ISSUE_MAX) throw new AppError('request-invalid', `At most ${ISSUE_MAX} units in one call: split the group.`)
+    if (units.length > ISSUE_MAX)
+      throw new AppError('request-invalid', `At most ${ISSUE_MAX} units in one call: split the group.`)
     return { units, skipped: [] }
   }
   const names = input.units ?? []
@@ -151,7 +174,10 @@ async function resolveUnits(work: Work, input: IssueInput): Promise<{ units: Uni
 }
 
 async function openTasksOf(work: Work, units: readonly Unit[]): Promise<Map<string, Task>> {
-  const ids = await findOpenTasks(work.db, units.map((unit) => unit.id))
+  const ids = await findOpenTasks(
+    work.db,
+    units.map((unit) => unit.id),
+  )
   const tasks = await findTasks(work.db, [...ids.values()])
   return new Map(tasks.map((task) => [task.unitId, task]))
 }
@@ -163,7 +189,8 @@ function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Skip, 'uni
   if (unit.modelId !== pack.modelId) {
     return { code: 'wrong-model', detail: `The unit is a ${unit.modelId}, the package is for ${pack.modelId}.` }
   }
-  if (pack.state !== 'released') return { code: 'package-not-released', detail: `The package is ${pack.state}: release it first.` }
+  if (pack.state !== 'released')
+    return { code: 'package-not-released', detail: `The package is ${pack.state}: release it first.` }
   if (open && !input.supersede) {
     return { code: 'open-task', detail: `Task ${open.id} is open: wait for it, cancel it, or ask to supersede it.` }
   }
@@ -174,7 +201,10 @@ function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Skip, 'uni
     }
   }
   if (unit.version === pack.version && !input.force) {
-    return { code: 'already-on-target', detail: `The unit reports ${pack.version} already; force the issue to install it again.` }
+    return {
+      code: 'already-on-target',
+      detail: `The unit reports ${pack.version} already; force the issue to install it again.`,
+    }
   }
   if (unit.version !== null && pack.installsOver !== null && !pack.installsOver.includes(unit.version)) {
     return {
@@ -183,9 +213,16 @@ function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Skip, 'uni
     }
   }
   const missing = (['imei', 'serial'] as const).find(
-    (name) => input.method === 'air' && unit[name] === null && order.template.pieces.some((piece) => 'place' in piece && piece.place === name),
+    (name) =>
+      input.method === 'air' &&
+      unit[name] === null &&
+      order.template.pieces.some((piece) => 'place' in piece && piece.place === name),
   )
-  if (missing) return { code: 'no-identity', detail: `The command of ${unit.modelId} names the ${missing}, which this unit has not.` }
+  if (missing)
+    return {
+      code: 'no-identity',
+      detail: `The command of ${unit.modelId} names the ${missing}, which this unit has not.`,
+    }
   return null
 }
 
@@ -369,7 +406,12 @@ function composeFor(
 }
 
 /** Closes what the new tasks replace. The old links end with their tasks. */
-async function supersede(work: Work, actor: Actor, drafted: readonly Draft[], open: ReadonlyMap<string, Task>): Promise<void> {
+async function supersede(
+  work: Work,
+  actor: Actor,
+  drafted: readonly Draft[],
+  open: ReadonlyMap<string, Task>,
+): Promise<void> {
   const old: string[] = []
   for (const { task } of drafted) {
     const before = open.get(task.unitId)

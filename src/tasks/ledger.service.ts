@@ -2,7 +2,15 @@
 import { SYSTEM } from '../audit/actor.js'
 import type { Db, Work } from '../db/db.js'
 import type { LedgerReport } from '../downloads/delivery.js'
-import { countTries, emptyLedger, findLedgers, hasTry, type Ledger, saveLedger, saveTry } from '../downloads/ledger.store.js'
+import {
+  countTries,
+  emptyLedger,
+  findLedgers,
+  hasTry,
+  type Ledger,
+  saveLedger,
+  saveTry,
+} from '../downloads/ledger.store.js'
 import { bounded, coversWhole, type Span, subtract, union } from '../downloads/span.js'
 import { endLinks } from '../links/link.service.js'
 import { findLinks, type Link, listLinkTasks } from '../links/link.store.js'
@@ -20,7 +28,10 @@ export interface LedgerService {
 
 export const ledgerService: LedgerService = {
   record: async (work, reports) => {
-    const links = await findLinks(work.db, reports.map((report) => report.linkId))
+    const links = await findLinks(
+      work.db,
+      reports.map((report) => report.linkId),
+    )
     const ledgers = await findLedgers(work.db, [...links.keys()])
     for (const report of reports) {
       const link = links.get(report.linkId)
@@ -128,5 +139,9 @@ async function noteCopied(work: Work, taskIds: readonly string[], atMs: number):
   for (const task of open) {
     await insertTaskFact(work.db, { taskId: task.id, kind: 'copied', atMs, actorId: SYSTEM.id, detail: {} })
   }
-  await settleTasks(work, SYSTEM, open.map((task) => task.id))
+  await settleTasks(
+    work,
+    SYSTEM,
+    open.map((task) => task.id),
+  )
 }

@@ -61,7 +61,8 @@ function changesOf(task: Task, derived: Derived): AuditDraft[] {
     .filter((move) => !had.has(move.state))
     .map((move) => ({ action: 'task.moved', ...subject, detail: moveDetail(move) }))
   const takenBack = [...had].filter((state) => !has.has(state))
-  if (takenBack.length > 0) drafts.push({ action: 'task.moved', ...subject, detail: { state: derived.state, takenBack } })
+  if (takenBack.length > 0)
+    drafts.push({ action: 'task.moved', ...subject, detail: { state: derived.state, takenBack } })
   const flags = derived.flags.filter((flag) => !task.flags.includes(flag))
   if (flags.length > 0) drafts.push({ action: 'task.flagged', ...subject, detail: { flags } })
   if (derived.closedAtMs !== null) {

@@ -24,12 +24,21 @@ export async function loadTaskViews(
   settings: ViewSettings,
   viewer: { seesSecrets: boolean; nowMs: number },
 ): Promise<TaskView[]> {
-  const units = await findUnits(db, tasks.map((task) => task.unitId))
+  const units = await findUnits(
+    db,
+    tasks.map((task) => task.unitId),
+  )
   const linkIds = [...new Set(tasks.flatMap((task) => task.linkId ?? []))]
   const links = await findLinks(db, linkIds)
   const ledgers = await findLedgers(db, linkIds)
-  const commands = await findCommands(db, tasks.map((task) => task.id))
-  const facts = await gatherFacts(db, tasks.filter((task) => task.closedAtMs === null))
+  const commands = await findCommands(
+    db,
+    tasks.map((task) => task.id),
+  )
+  const facts = await gatherFacts(
+    db,
+    tasks.filter((task) => task.closedAtMs === null),
+  )
   const sizes = new Map<string, number>()
   for (const id of new Set(tasks.map((task) => task.packageId))) sizes.set(id, (await findPackage(db, id))!.sizeBytes)
 

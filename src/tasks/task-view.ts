@@ -46,7 +46,12 @@ export const TaskView = z
       }),
     ),
     link: z
-      .object({ id: z.string(), url: z.string(), state: z.enum(['live', 'expired', 'revoked']), expiresAt: Time.nullable() })
+      .object({
+        id: z.string(),
+        url: z.string(),
+        state: z.enum(['live', 'expired', 'revoked']),
+        expiresAt: Time.nullable(),
+      })
       .nullable(),
     command: z
       .object({

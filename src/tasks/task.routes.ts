@@ -188,7 +188,8 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
       {
         preHandler: requireRole('integrate'),
         schema: {
-          description: 'Queued tasks are cancelled, links answer 410, open downloads are reset. Later tasks stay open, flagged.',
+          description:
+            'Queued tasks are cancelled, links answer 410, open downloads are reset. Later tasks stay open, flagged.',
           params,
           body: z.strictObject({ reason: z.string().min(1).max(NOTE_MAX) }),
           response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },

@@ -85,7 +85,13 @@ export function taskService(deps: IssueDeps): TaskService {
       const task = await requireOpenTask(work, id)
       const command = (await findCommands(work.db, [id])).get(id)
       if (!command) throw new AppError('state-refused', 'A hand task has no command to send.', { method: task.method })
-      await insertTaskFact(work.db, { taskId: id, kind: 'sent', atMs: work.nowMs, actorId: actor.id, detail: { channel } })
+      await insertTaskFact(work.db, {
+        taskId: id,
+        kind: 'sent',
+        atMs: work.nowMs,
+        actorId: actor.id,
+        detail: { channel },
+      })
       await appendAudit(work, actor, [{ action: 'command.sent', ...subjectOf(task), detail: { channel } }])
       await settleTasks(work, actor, [id])
     },
@@ -105,7 +111,13 @@ export function taskService(deps: IssueDeps): TaskService {
       ])
       const open = await listOpenTasksOfPackage(work.db, packageId)
       for (const taskId of open) {
-        await insertTaskFact(work.db, { taskId, kind: 'withdrawn', atMs: work.nowMs, actorId: actor.id, detail: { reason } })
+        await insertTaskFact(work.db, {
+          taskId,
+          kind: 'withdrawn',
+          atMs: work.nowMs,
+          actorId: actor.id,
+          detail: { reason },
+        })
       }
       // Links first: they end for this reason, also where the task stays open because the unit has the file.
       await endLinks(work, actor, await listPackageLinks(work.db, packageId), 'withdrawn')

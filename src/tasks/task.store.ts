@@ -199,7 +199,9 @@ export async function listTasks(db: Db, filter: TaskFilter & Page): Promise<Task
   if (filter.package !== undefined) query = query.where('package_id', '=', filter.package)
   const { group } = filter
   if (group !== undefined) {
-    query = query.where('unit_id', 'in', (inner) => inner.selectFrom('unit_group').select('unit_id').where('name', '=', group))
+    query = query.where('unit_id', 'in', (inner) =>
+      inner.selectFrom('unit_group').select('unit_id').where('name', '=', group),
+    )
   }
   return (await query.execute()).map(toTask)
 }

@@ -17,7 +17,12 @@ export interface Call {
 
 export type Answer =
   | { id: number; ok: true; value: unknown }
-  | { id: number; ok: false; problem: { code: ProblemCode; detail: string; extra: Record<string, unknown> } | null; message: string }
+  | {
+      id: number
+      ok: false
+      problem: { code: ProblemCode; detail: string; extra: Record<string, unknown> } | null
+      message: string
+    }
 
 /** Turns messages into calls of `handle` and its results into answers. */
 export function serve(port: MessagePort, handle: (call: Call) => Promise<unknown>): void {
@@ -54,7 +59,8 @@ export function caller(port: MessagePort): Caller {
     if (!waiting) return
     open.delete(answer.id)
     if (answer.ok) waiting.resolve(answer.value)
-    else if (answer.problem) waiting.reject(new AppError(answer.problem.code, answer.problem.detail, answer.problem.extra))
+    else if (answer.problem)
+      waiting.reject(new AppError(answer.problem.code, answer.problem.detail, answer.problem.extra))
     else waiting.reject(new Error(`The writing thread failed: ${answer.message}`))
   })
   const close = () => {

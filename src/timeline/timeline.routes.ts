@@ -52,13 +52,20 @@ export function timelineRoutes(deps: { read: Db }): FastifyPluginAsync {
           response: { 200: z.object({ items: z.array(EventView) }), ...problems(404) },
         },
       },
-      async (request) => ({ items: await timelineOf(deps.read, (await requireUnit({ db: deps.read }, request.params.id)).id) }),
+      async (request) => ({
+        items: await timelineOf(deps.read, (await requireUnit({ db: deps.read }, request.params.id)).id),
+      }),
     )
     app.get(
       '/units/:id/versions',
       {
         preHandler: requireRole('read'),
-        schema: { description: 'Newest first.', params, querystring: PageQuery, response: { 200: pageOf(VersionView), ...problems(404) } },
+        schema: {
+          description: 'Newest first.',
+          params,
+          querystring: PageQuery,
+          response: { 200: pageOf(VersionView), ...problems(404) },
+        },
       },
       async (request) => {
         const unit = await requireUnit({ db: deps.read }, request.params.id)
@@ -88,7 +95,13 @@ async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof Even
   const events = [
     ...entries.map((entry) => {
       const body = JSON.parse(entry.body) as { action: string; task: string | null; detail: Record<string, unknown> }
-      return { atMs: entry.atMs, kind: 'log' as const, what: body.action, task: body.task, detail: { seq: entry.seq, ...body.detail } }
+      return {
+        atMs: entry.atMs,
+        kind: 'log' as const,
+        what: body.action,
+        task: body.task,
+        detail: { seq: entry.seq, ...body.detail },
+      }
     }),
     ...tries.map(({ startedAtMs, endedAtMs, linkId, id, ...record }) => ({
       atMs: startedAtMs,

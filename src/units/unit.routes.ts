@@ -57,7 +57,10 @@ const fields = {
   phone: identity(checkPhone).nullable(),
   iccid: identity(checkIccid).nullable(),
   groups: z.array(z.string().min(1).max(64)).max(50),
-  timeZone: z.string().max(64).refine(isTimeZone, 'is no name of the IANA time zone database, for example Europe/Berlin'),
+  timeZone: z
+    .string()
+    .max(64)
+    .refine(isTimeZone, 'is no name of the IANA time zone database, for example Europe/Berlin'),
   dataAllowanceBytes: z.number().int().min(0).max(Number.MAX_SAFE_INTEGER).nullable(),
   notes: z.string().max(4000),
   retired: z.boolean(),
@@ -104,7 +107,10 @@ const toView = (unit: Unit, openTask: string | null): z.infer<typeof UnitView> =
 
 export function unitRoutes(deps: { read: Db; units: Remote<UnitService> }): FastifyPluginAsync {
   const views = async (units: Unit[]) => {
-    const open = await findOpenTasks(deps.read, units.map((unit) => unit.id))
+    const open = await findOpenTasks(
+      deps.read,
+      units.map((unit) => unit.id),
+    )
     return units.map((unit) => toView(unit, open.get(unit.id) ?? null))
   }
 

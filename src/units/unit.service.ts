@@ -9,7 +9,17 @@ import { findOpenTasks, findUnit, insertUnit, type Unit, updateUnit } from './un
 /** What a caller may set; identities are checked by the schema of the route. */
 export type UnitInput = Pick<
   Unit,
-  'imei' | 'serial' | 'modelId' | 'hardware' | 'phone' | 'iccid' | 'groups' | 'timeZone' | 'dataAllowanceBytes' | 'notes' | 'retired'
+  | 'imei'
+  | 'serial'
+  | 'modelId'
+  | 'hardware'
+  | 'phone'
+  | 'iccid'
+  | 'groups'
+  | 'timeZone'
+  | 'dataAllowanceBytes'
+  | 'notes'
+  | 'retired'
 >
 
 export interface UnitService {
@@ -47,9 +57,13 @@ export const unitService: UnitService = {
     if (after.modelId !== before.modelId || after.retired) {
       const open = await findOpenTasks(work.db, [before.id])
       if (open.size > 0) {
-        throw new AppError('state-refused', 'The unit has an open task: cancel it before the unit is retired or changes its model.', {
-          task: open.get(before.id),
-        })
+        throw new AppError(
+          'state-refused',
+          'The unit has an open task: cancel it before the unit is retired or changes its model.',
+          {
+            task: open.get(before.id),
+          },
+        )
       }
     }
     await updateUnit(work.db, after)
@@ -99,6 +113,7 @@ async function check(work: Work, unit: Unit): Promise<void> {
 
 export async function requireUnit(work: Pick<Work, 'db'>, name: string): Promise<Unit> {
   const unit = await findUnit(work.db, name)
-  if (!unit) throw new AppError('unit-not-found', `There is no unit ${name}; use our id, the IMEI or the serial number.`)
+  if (!unit)
+    throw new AppError('unit-not-found', `There is no unit ${name}; use our id, the IMEI or the serial number.`)
   return unit
 }

@@ -155,7 +155,9 @@ export async function listUnits(
   if (filter.model !== undefined) query = query.where('model_id', '=', filter.model)
   const { group } = filter
   if (group !== undefined) {
-    query = query.where('id', 'in', (inner) => inner.selectFrom('unit_group').select('unit_id').where('name', '=', group))
+    query = query.where('id', 'in', (inner) =>
+      inner.selectFrom('unit_group').select('unit_id').where('name', '=', group),
+    )
   }
   return withGroups(db, await query.execute())
 }
