@@ -65,7 +65,7 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
       return
     }
     deps.publish(effects)
-    group.forEach((piece, index) => piece.settle(outcomes[index]!))
+    for (const [index, piece] of group.entries()) piece.settle(outcomes[index]!)
   }
 
   async function runPiece(connection: Db, piece: Piece, effects: Effect[]): Promise<Outcome> {

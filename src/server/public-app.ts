@@ -21,7 +21,8 @@ export async function createPublicApp(deps: {
   app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({
     ok: true as const,
   }))
-  // A connection that began here stays here; RFC 9110 §15.5.20 sends the client to a new one for its download.
+  // Downloads are the byte server's. Only one that a client had sent before its last answer was there comes here: RFC 9110
+  // §15.5.20 sends it to a new connection.
   app.all('/d/*', { schema: { hide: true } as object }, (_request, reply) =>
     reply.code(421).header('connection', 'close').header('content-length', '0').send(),
   )

@@ -13,6 +13,7 @@ import { closeHttp } from '../http/app.driver.js'
 import { newId } from '../ids.js'
 import { createLogger } from '../logger.js'
 import { type Call, caller, serve } from '../threads/remote.js'
+import { lendToHttp } from './http-borrow.driver.js'
 import { createPublicApp } from './public-app.js'
 import { remoteServices } from './services.js'
 import type { PublicReady, PublicSetup } from './setup.js'
@@ -37,11 +38,7 @@ const responder = createResponder({
   behindProxy: setup.behindProxy,
   newTryId: () => newId('y', clock()),
   log,
-  handOver: (socket, bytes) => {
-    if (bytes.length > 0) socket.unshift(bytes)
-    app.server.emit('connection', socket)
-    socket.resume()
-  },
+  handOver: lendToHttp(app.server, (socket) => responder.accept(socket)),
 })
 
 // allowHalfOpen: a client may end its side right after the GET and still wants the file.
