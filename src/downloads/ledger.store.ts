@@ -149,3 +149,24 @@ export async function listTries(
     flags: JSON.parse(row.flags) as string[],
   }))
 }
+
+/** What was acknowledged of the same bytes on the newest older link of the same unit; null = there is none. */
+export async function findOlderProof(
+  db: Db,
+  link: { id: string; unitId: string | null },
+  sha256: string,
+): Promise<Span[] | null> {
+  const older = await db
+    .selectFrom('link')
+    .innerJoin('package', 'package.id', 'link.package_id')
+    .innerJoin('ledger', 'ledger.link_id', 'link.id')
+    .select(['ledger.acknowledged'])
+    .where('link.unit_id', '=', link.unitId)
+    .where('link.kind', '=', 'unit')
+    .where('link.id', '<', link.id)
+    .where('package.sha256', '=', sha256)
+    .orderBy('link.id', 'desc')
+    .limit(1)
+    .executeTakeFirst()
+  return older ? (JSON.parse(older.acknowledged) as Span[]) : null
+}

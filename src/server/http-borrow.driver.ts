@@ -108,7 +108,10 @@ class BorrowedSocket extends Duplex {
 }
 
 /** @param takeBack gets the socket with the bytes of the next request put back into it, as if it came from the listener */
-export function lendToHttp(server: Server, takeBack: (socket: Socket) => void): (socket: Socket, bytes: Buffer) => void {
+export function lendToHttp(
+  server: Server,
+  takeBack: (socket: Socket) => void,
+): (socket: Socket, bytes: Buffer) => void {
   server.on('request', (request: IncomingMessage, response: ServerResponse) => {
     const { socket } = request as { socket: unknown }
     if (!(socket instanceof BorrowedSocket)) return

@@ -6,6 +6,7 @@ import {
   countTries,
   emptyLedger,
   findLedgers,
+  findOlderProof,
   hasTry,
   type Ledger,
   saveLedger,
@@ -99,19 +100,7 @@ async function carriedOver(
   const firstTry = report.tries.find((record) => record.method === 'GET' && record.span !== null)
   const resumesAt = firstTry?.span?.[0] ?? 0
   if (before.firstAskedAtMs !== null || before.sentBytes > 0 || link.unitId === null || resumesAt === 0) return []
-  const older = await db
-    .selectFrom('link')
-    .innerJoin('package', 'package.id', 'link.package_id')
-    .innerJoin('ledger', 'ledger.link_id', 'link.id')
-    .select(['ledger.acknowledged'])
-    .where('link.unit_id', '=', link.unitId)
-    .where('link.kind', '=', 'unit')
-    .where('link.id', '<', link.id)
-    .where('package.sha256', '=', pack.digests.sha256)
-    .orderBy('link.id', 'desc')
-    .limit(1)
-    .executeTakeFirst()
-  const proven = older ? (JSON.parse(older.acknowledged) as Span[]) : []
+  const proven = (await findOlderProof(db, link, pack.digests.sha256)) ?? []
   return proven.length === 1 && proven[0]![0] === 0 && proven[0]![1] === resumesAt - 1 ? proven : []
 }
 
