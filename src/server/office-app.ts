@@ -12,7 +12,7 @@ import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { eventRoutes } from '../events/event.routes.js'
 import type { Hub } from '../events/hub.js'
-import { createHttpApp } from '../http/app.driver.js'
+import { contentSecurityPolicy, createHttpApp } from '../http/app.driver.js'
 import type { ZodApp } from '../http/zod-routes.js'
 import { linkRoutes } from '../links/link.routes.js'
 import type { Logger } from '../logger.js'
@@ -53,14 +53,24 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
       components: { securitySchemes: { key: { type: 'http', scheme: 'bearer' } } },
       security: [{ key: [] }],
     },
-    transform: jsonSchemaTransform,
+    transform: transformWithTag,
     transformObject: jsonSchemaTransformObject,
   })
   await app.register(async (child) => {
     // The reference page brings routes with JSON schemas of its own: they keep the stock compilers, in their own scope.
     child.setValidatorCompiler(() => () => true)
     child.setSerializerCompiler(() => (data) => JSON.stringify(data))
-    await child.register(swaggerUi, { routePrefix: '/reference', staticCSP: true })
+    await child.register(swaggerUi, {
+      routePrefix: '/reference',
+      staticCSP: true,
+      // The plugin's own policy sends everything to https and allows a host outside; ours does neither.
+      transformStaticCSP: () => contentSecurityPolicy(),
+      uiConfig: { validatorUrl: null },
+      theme: {
+        title: 'Firmhand API',
+        css: [{ filename: 'firmhand.css', content: '.swagger-ui .topbar { display: none }' }],
+      },
+    })
   })
   app.get('/openapi.json', { schema: { hide: true } as object }, async () => app.swagger())
   const Ok = z.object({ ok: z.boolean() })
@@ -72,6 +82,14 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
   await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
   await app.ready()
   return app
+}
+
+/** Groups the routes by the noun of their address, so that the reference page reads like a table of contents. */
+const transformWithTag: typeof jsonSchemaTransform = (input) => {
+  const { schema, url } = jsonSchemaTransform(input)
+  const noun = url.replace('/api/v1', '').split('/')[1] || 'server'
+  const tag = ['healthz', 'readyz'].includes(noun) ? 'server' : noun
+  return { url, schema: { ...schema, ...(!schema.hide && { tags: [tag] }) } }
 }
 
 async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
