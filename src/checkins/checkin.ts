@@ -1,4 +1,5 @@
 // A check-in as it comes in, checked item by item: one bad item never spoils the others. Pure.
+import { canBeStored } from '../http/stored-text.js'
 import { normaliseVersion, versionFault } from '../versions/version.js'
 
 export const CHECKINS_MAX = 10_000
@@ -44,6 +45,8 @@ export function readItem(item: unknown, nowMs: number): { checkin: Checkin } | {
   const name = typeof unit === 'string' ? unit.trim() : ''
   const shown = typeof unit === 'string' ? unit.slice(0, UNIT_MAX) : null
   const refuse = (code: ItemCode) => ({ code, unit: shown })
+  const texts = [unit, version, id, note].filter((value) => typeof value === 'string')
+  if (!texts.every(canBeStored)) return { code: 'item-invalid', unit: null }
 
   if (name === '' || name.length > UNIT_MAX) return refuse('unit-unknown')
   if (typeof version !== 'string') return refuse('version-empty')

@@ -17,7 +17,7 @@ export async function createPublicApp(deps: {
   checkins: Remote<CheckinService>
 }): Promise<ZodApp> {
   const app = await createHttpApp(deps)
-  app.addHook('onRequest', authenticate({ read: deps.read, clock: deps.clock, via: 'public' }))
+  authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'public' })
   app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({
     ok: true as const,
   }))
