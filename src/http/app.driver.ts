@@ -59,6 +59,7 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
     clientErrorHandler: answerBrokenRequest(() => newId('r', deps.clock())),
   }) as unknown as ZodApp
   app.server.headersTimeout = HEADERS_TIMEOUT_MS
+  app.removeContentTypeParser('text/plain') // Nothing here takes bare text: 415 rather than a riddle about its type.
   app.setValidatorCompiler(validatorCompiler)
   app.setSerializerCompiler(serializerCompiler)
   app.decorateRequest('key', null)
