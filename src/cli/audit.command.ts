@@ -27,12 +27,12 @@ export function auditCommands(program: Command, run: Run): void {
   audit
     .command('export')
     .description('print a copy of the log')
-    .option('--format FORMAT', 'jsonl (verifiable) or csv', 'jsonl')
-    .option('--unit UNIT')
-    .option('--actor KEY_ID')
-    .option('--action ACTION')
-    .option('--from TIME', 'RFC 3339')
-    .option('--to TIME', 'RFC 3339')
+    .option('--format <FORMAT>', 'jsonl (verifiable) or csv', 'jsonl')
+    .option('--unit <UNIT>')
+    .option('--actor <KEY_ID>')
+    .option('--action <ACTION>')
+    .option('--from <TIME>', 'RFC 3339')
+    .option('--to <TIME>', 'RFC 3339')
     .action(async (options: ExportOptions) => {
       const names = ['format', 'unit', 'actor', 'action', 'from', 'to'] as const
       const query = new URLSearchParams(
@@ -53,7 +53,7 @@ export function auditCommands(program: Command, run: Run): void {
   audit
     .command('verify <FILE>')
     .description('check a copy, without a server')
-    .option('--head SEQ:HASH', 'a head that was kept elsewhere: shows a cut tail and a full rewrite', readHeadArgument)
+    .option('--head <SEQ:HASH>', 'a head that was kept elsewhere: shows a cut tail and a full rewrite', readHeadArgument)
     .action(async (file: string, options: { head?: { seq: number; hash: string } }) => {
       const result = await verifyExport(exportLines(createReadStream(file)), options.head)
       if (!result.ok) run.end(EXIT.failed)

@@ -17,11 +17,11 @@ export function checkinCommands(program: Command, run: Run): void {
     .description('versions that units report')
     .command('add <UNIT>')
     .description('record one report')
-    .requiredOption('--version VERSION', 'as the unit said it')
-    .option('--observed-at TIME', 'RFC 3339; without it the report counts from now and cannot confirm')
-    .option('--source SOURCE', 'operator, bench or spreadsheet', 'operator')
-    .option('--digest HEX', 'what the unit says of its file')
-    .option('--note TEXT')
+    .requiredOption('--version <VERSION>', 'as the unit said it')
+    .option('--observed-at <TIME>', 'RFC 3339; without it the report counts from now and cannot confirm')
+    .option('--source <SOURCE>', 'operator, bench or spreadsheet', 'operator')
+    .option('--digest <HEX>', 'what the unit says of its file')
+    .option('--note <TEXT>')
     .action(
       async (
         unit: string,

@@ -7,7 +7,7 @@ export function initCommand(program: Command, run: Run): void {
   program
     .command('init')
     .description('prepare the data folder and print the first key, once')
-    .option('--config FILE', 'settings from a JSON file')
+    .option('--config <FILE>', 'settings from a JSON file')
     .option('--new-key', 'add one more integrator key to a folder that is initialised')
     .action(async (options: { config?: string; newKey?: boolean }) => {
       const config = await configFrom(run, options.config)

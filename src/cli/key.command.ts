@@ -17,9 +17,9 @@ export function keyCommands(program: Command, run: Run): void {
   key
     .command('add')
     .description('make a key; its secret is shown this once')
-    .requiredOption('--name NAME', 'whose key it is')
-    .requiredOption('--role ROLE', ROLES.join(', '))
-    .option('--expires-at TIME', 'RFC 3339')
+    .requiredOption('--name <NAME>', 'whose key it is')
+    .requiredOption('--role <ROLE>', ROLES.join(', '))
+    .option('--expires-at <TIME>', 'RFC 3339')
     .action(async (options: { name: string; role: string; expiresAt?: string }) => {
       const made = await run.api().send<{ id: string; secret: string }>('POST', '/keys', options)
       show({ io: run.io, json: run.json() }, made, () => [`key ${made.id}, shown this once:`, made.secret])

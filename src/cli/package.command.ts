@@ -34,11 +34,11 @@ export function packageCommands(program: Command, run: Run): void {
   pack
     .command('add <FILE>')
     .description('upload a file as a draft')
-    .requiredOption('--model MODEL')
-    .requiredOption('--version VERSION', 'as the cameras will report it')
-    .option('--file-name NAME', 'what the file is to be called; default: its own name')
-    .option('--installs-over VERSIONS', 'comma-separated: the versions it may be installed over; default: any')
-    .option('--repr-digest FIELD', 'RFC 9530, e.g. sha-256=:…:, refused where the bytes differ')
+    .requiredOption('--model <MODEL>')
+    .requiredOption('--version <VERSION>', 'as the cameras will report it')
+    .option('--file-name <NAME>', 'what the file is to be called; default: its own name')
+    .option('--installs-over <VERSIONS>', 'comma-separated: the versions it may be installed over; default: any')
+    .option('--repr-digest <FIELD>', 'RFC 9530, e.g. sha-256=:…:, refused where the bytes differ')
     .action(
       async (
         file: string,
@@ -62,7 +62,7 @@ export function packageCommands(program: Command, run: Run): void {
   pack
     .command('list')
     .description('all packages')
-    .option('--model MODEL')
+    .option('--model <MODEL>')
     .action(async (options: { model?: string }) => {
       const query = options.model === undefined ? '' : `?model=${encodeURIComponent(options.model)}`
       const items = await run.api().all<PackageRow>(`/packages${query}`)
@@ -83,7 +83,7 @@ export function packageCommands(program: Command, run: Run): void {
   pack
     .command('release <ID>')
     .description('from now on tasks may be issued for it')
-    .option('--accept-findings CODES', 'comma-separated codes of findings that are known and wanted')
+    .option('--accept-findings <CODES>', 'comma-separated codes of findings that are known and wanted')
     .action(async (id: string, options: { acceptFindings?: string }) => {
       const acceptFindings = options.acceptFindings?.split(',').map((code) => code.trim()) ?? []
       const released = await run.api().send<PackageRow>('POST', at(id, '/release'), { acceptFindings })
@@ -92,7 +92,7 @@ export function packageCommands(program: Command, run: Run): void {
   pack
     .command('withdraw <ID>')
     .description('stop it everywhere: queued tasks are cancelled, links answer 410, running downloads are reset')
-    .requiredOption('--reason TEXT')
+    .requiredOption('--reason <TEXT>')
     .action(async (id: string, options: { reason: string }) => {
       const withdrawn = await run.api().send<PackageRow>('POST', at(id, '/withdraw'), { reason: options.reason })
       show(context(), withdrawn, () => lines(withdrawn))

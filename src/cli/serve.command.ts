@@ -24,7 +24,7 @@ export function serveCommand(program: Command, run: Run): void {
   program
     .command('serve')
     .description('run the server until SIGTERM or SIGINT')
-    .option('--config FILE', 'settings from a JSON file; the environment wins over it')
+    .option('--config <FILE>', 'settings from a JSON file; the environment wins over it')
     .addHelpText(
       'after',
       `\nSettings:\n${SETTINGS_HELP.map(({ name, meaning }) => `  ${name}  ${meaning}`).join('\n')}`,

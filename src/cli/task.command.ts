@@ -63,14 +63,14 @@ export function taskCommands(program: Command, run: Run): void {
     .command('issue')
     .description('one task for each unit named, or for each unit of a group')
     .option('--unit <UNIT...>', 'our id, IMEI or serial number; may be given more than once')
-    .option('--group GROUP')
-    .requiredOption('--package PACKAGE')
-    .option('--method METHOD', 'air, cable, card or hotspot', 'air')
-    .option('--deadline TIME', 'RFC 3339')
+    .option('--group <GROUP>')
+    .requiredOption('--package <PACKAGE>')
+    .option('--method <METHOD>', 'air, cable, card or hotspot', 'air')
+    .option('--deadline <TIME>', 'RFC 3339')
     .option('--supersede', 'replace open tasks of these units')
     .option('--force', 'also where the unit reports the version already')
     .option('--allow-skips', 'exit 0 also where some units were skipped')
-    .option('--acknowledge WORD', '"may-be-installing": replace a task whose unit may be installing')
+    .option('--acknowledge <WORD>', '"may-be-installing": replace a task whose unit may be installing')
     .action(async (options: IssueOptions) => {
       if ((options.unit === undefined) === (options.group === undefined)) {
         task.error('error: name units with --unit, or a group with --group', { exitCode: EXIT.usage })
@@ -94,10 +94,10 @@ export function taskCommands(program: Command, run: Run): void {
   task
     .command('list')
     .description('tasks, oldest first')
-    .option('--state STATE')
-    .option('--unit UNIT')
-    .option('--group GROUP')
-    .option('--package PACKAGE')
+    .option('--state <STATE>')
+    .option('--unit <UNIT>')
+    .option('--group <GROUP>')
+    .option('--package <PACKAGE>')
     .action(async (options: Record<string, string>) => {
       const query = new URLSearchParams(Object.entries(options).filter(([name]) => name !== 'json'))
       const items = await run.api().all<TaskView>(`/tasks?${query}`)
@@ -121,8 +121,8 @@ export function taskCommands(program: Command, run: Run): void {
   task
     .command('cancel <TASK>')
     .description('close a task; an installation that runs is not stopped by it')
-    .requiredOption('--reason TEXT')
-    .option('--acknowledge WORD', '"may-be-installing", needed from fetched on')
+    .requiredOption('--reason <TEXT>')
+    .option('--acknowledge <WORD>', '"may-be-installing", needed from fetched on')
     .action(async (id: string, options: { reason: string; acknowledge?: string }) => {
       const { reason, acknowledge } = options
       const cancelled = await run.api().send<TaskView>('POST', at(id, '/cancel'), { reason, acknowledge })
@@ -131,9 +131,9 @@ export function taskCommands(program: Command, run: Run): void {
   task
     .command('attest <TASK>')
     .description('a person’s word: fetched, verified, confirmed (from applied) or failed')
-    .requiredOption('--state STATE')
-    .requiredOption('--note TEXT', 'what was seen, by whom, where')
-    .option('--reason REASON', 'for failed: no-life, wrong-variant or other')
+    .requiredOption('--state <STATE>')
+    .requiredOption('--note <TEXT>', 'what was seen, by whom, where')
+    .option('--reason <REASON>', 'for failed: no-life, wrong-variant or other')
     .action(async (id: string, options: { state: string; note: string; reason?: string }) => {
       const { state, note, reason } = options
       const attested = await run.api().send<TaskView>('POST', at(id, '/attest'), { state, note, reason })

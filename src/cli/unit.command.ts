@@ -43,8 +43,8 @@ export function unitCommands(program: Command, run: Run): void {
   unit
     .command('list')
     .description('all units')
-    .option('--group GROUP')
-    .option('--model MODEL')
+    .option('--group <GROUP>')
+    .option('--model <MODEL>')
     .action(async (options: { group?: string; model?: string }) => {
       const query = new URLSearchParams(
         Object.entries(options).filter(([name]) => name === 'group' || name === 'model'),
@@ -74,15 +74,15 @@ export function unitCommands(program: Command, run: Run): void {
   unit
     .command('set <UNIT>')
     .description('change a unit, or add it: a name of 15 digits is taken as IMEI, another one as serial number')
-    .option('--model MODEL')
-    .option('--serial SERIAL')
-    .option('--phone NUMBER', 'E.164')
-    .option('--iccid ICCID')
-    .option('--hardware TEXT')
-    .option('--groups NAMES', 'comma-separated')
-    .option('--time-zone ZONE', 'IANA name')
-    .option('--notes TEXT')
-    .option('--retired YES_OR_NO')
+    .option('--model <MODEL>')
+    .option('--serial <SERIAL>')
+    .option('--phone <NUMBER>', 'E.164')
+    .option('--iccid <ICCID>')
+    .option('--hardware <TEXT>')
+    .option('--groups <NAMES>', 'comma-separated')
+    .option('--time-zone <ZONE>', 'IANA name')
+    .option('--notes <TEXT>')
+    .option('--retired <YES_OR_NO>')
     .action(async (name: string, options: SetOptions & { json?: boolean }) => {
       const { json: _json, groups, retired, ...rest } = options
       const body = {
