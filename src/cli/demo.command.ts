@@ -9,8 +9,8 @@ import { readConfig } from '../config.js'
 import { createLogger } from '../logger.js'
 import { makeIntegratorKey } from '../server/first-key.js'
 import { apiClient } from './api-client.js'
-import type { Run } from './cli.js'
-import { EXIT } from './command.js'
+
+import { EXIT, type Run } from './command.js'
 import { type DemoResult, runScenario } from './demo-run.js'
 
 const PUBLIC_PORT = 8080
