@@ -52,6 +52,8 @@ export function apiClient(target: { url: string; key: string | null }): ApiClien
       const what = target.key === null ? 'FIRMHAND_KEY is not set' : 'The key in FIRMHAND_KEY is not valid'
       problem.detail = `${what}: set it to a live key, as "firmhand init" or "firmhand key add" printed it.`
     }
+    if (problem.code === 'route-unknown')
+      problem.detail += ' Is FIRMHAND_URL the office address of a server of this version?'
     throw new ApiError({
       code: 'unexpected-answer',
       detail: `${target.url} answered ${response.status} and is perhaps not the office address: see FIRMHAND_URL.`,

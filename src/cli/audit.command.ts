@@ -1,7 +1,7 @@
 import { createReadStream } from 'node:fs'
 import { type Command, InvalidArgumentError, Option } from 'commander'
 import { exportLines } from '../audit/export-lines.js'
-import { verifyExport } from '../audit/verify.js'
+import { type VerifyResult, verifyExport } from '../audit/verify.js'
 
 import { EXIT, type Run, show } from './command.js'
 
@@ -18,6 +18,15 @@ function readHeadArgument(text: string): { seq: number; hash: string } {
   const match = /^(\d{1,15}):([0-9a-f]{64})$/i.exec(text)
   if (!match) throw new InvalidArgumentError('must be SEQ:HASH as printed by "firmhand audit head"')
   return { seq: Number(match[1]), hash: match[2]!.toLowerCase() }
+}
+
+const FAULT_WORDS: Record<NonNullable<VerifyResult['fault']>['kind'], string> = {
+  changed: 'it is not what was written',
+  missing: 'something that belongs here is not there',
+  inserted: 'something stands here that was not written by the server',
+  reordered: 'something stands in another place than it was written',
+  cut: 'the copy ends before its end',
+  unreadable: 'it cannot be read as a line of this format',
 }
 
 async function* asText(body: AsyncIterable<Uint8Array>): AsyncGenerator<string> {
@@ -89,11 +98,13 @@ export function auditCommands(program: Command, run: Run): void {
       show(run, result, () => {
         if (result.fault) {
           const { kind, seq, line } = result.fault
-          return [`NOT intact: ${kind}${seq === null ? '' : `, entry ${seq}`}, line ${line}`]
+          return [`NOT intact, line ${line}${seq === null ? '' : `, entry ${seq}`}: ${kind}, ${FAULT_WORDS[kind]}`]
         }
         return [
           `intact: ${result.entries} entries up to ${result.lastSeq}:${result.lastHash}`,
-          result.complete ? 'complete' : 'filtered: each entry is checked, completeness is not shown',
+          result.complete
+            ? 'complete: no entry is missing between the first and the last'
+            : 'filtered: each entry is genuine, that none is missing is not shown',
         ]
       })
     })

@@ -189,7 +189,6 @@ async function conclude(
       ? `The audit log was exported and checked: ${verified.entries} entries, the chain of hashes is intact.`
       : `The audit log was exported and is NOT intact: ${verified.fault?.kind}, line ${verified.fault?.line}.`,
   )
-  story.line('')
   const copy = await api.send<{ url: string }>('POST', '/links', { package: given.pack.id, kind: 'copy' })
   return { outcomes, isLogIntact: verified.ok, copyUrl: copy.url, copySha256: given.pack.sha256 }
 }

@@ -55,18 +55,14 @@ async function startDemo(run: Run, folder: string): Promise<Demo> {
   return { publicUrl, officeUrl: `http://127.0.0.1:${officePort}`, secret, stopped: app.stopped, stop: app.stop }
 }
 
-/** Ctrl-C, once or more often: npm and the terminal may both hand it on. Ends the demo in order, wherever it is. */
-function catchInterrupts(): { signal: AbortSignal; release: () => void } {
+/**
+ * Ctrl-C ends the demo in order, wherever it is. It may come more than once, npm and the terminal both hand it on: it is
+ * caught until the process ends, so that a second one does not cut the ending short.
+ */
+function interrupted(): AbortSignal {
   const abort = new AbortController()
-  const interrupt = () => abort.abort()
-  const names = ['SIGINT', 'SIGTERM', 'SIGHUP'] as const
-  for (const name of names) process.on(name, interrupt)
-  return {
-    signal: abort.signal,
-    release: () => {
-      for (const name of names) process.off(name, interrupt)
-    },
-  }
+  for (const name of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.on(name, () => abort.abort())
+  return abort.signal
 }
 
 const aborted = (signal: AbortSignal): Promise<void> =>
@@ -81,7 +77,7 @@ export function demoCommand(program: Command, run: Run): void {
     .description('watch a few simulated cameras go through a whole upgrade')
     .option('--once', 'end by itself; exit 0 if every unit ended as the scenario says')
     .action(async (options: { once?: boolean }) => {
-      const interrupts = catchInterrupts()
+      const signal = interrupted()
       const folder = await mkdtemp(path.join(os.tmpdir(), 'firmhand-demo-'))
       // The last resort, for an end that passes the way below by.
       const sweep = () => rmSync(folder, { recursive: true, force: true })
@@ -89,12 +85,11 @@ export function demoCommand(program: Command, run: Run): void {
       let demo: Demo | null = null
       try {
         demo = await startDemo(run, folder)
-        await play(run, { demo, folder, signal: interrupts.signal, once: options.once ?? false })
+        await play(run, { demo, folder, signal, once: options.once ?? false })
       } finally {
         await demo?.stop()
         await rm(folder, { recursive: true, force: true })
         process.off('exit', sweep)
-        interrupts.release()
       }
     })
 }
@@ -132,7 +127,7 @@ async function play(
   if (run.json()) run.io.out(`${JSON.stringify({ units: outcomes.length, asExpected, isLogIntact, outcomes })}\n`)
   if (!once) sayWhereToLook(story, demo, result)
   // The last line of a run that ends by itself; behind it stands nothing.
-  if (!run.json()) run.io.out(`demo: ${asExpected} of ${outcomes.length} units ended as expected\n`)
+  if (!run.json()) run.io.out(`\ndemo: ${asExpected} of ${outcomes.length} units ended as expected\n`)
   if (!once) await Promise.race([aborted(signal), demo.stopped])
 }
 
@@ -141,7 +136,7 @@ function sayWhereToLook(story: Story, demo: Demo, result: { copyUrl: string; cop
   for (const line of [
     `export FIRMHAND_URL=${demo.officeUrl} FIRMHAND_KEY=${demo.secret}`,
     'npx firmhand task list',
-    'npx firmhand task show TASK                                   # an id of the list: its moves and their evidence',
+    'npx firmhand task show TASK    # an id of the list: its moves and what they rest on',
     'npx firmhand audit export > log.jsonl && npx firmhand audit verify log.jsonl',
     '',
     '# a download that is cut after 10 MB and then resumed, by hand',
@@ -153,5 +148,4 @@ function sayWhereToLook(story: Story, demo: Demo, result: { copyUrl: string; cop
     story.line(line)
   }
   story.line(`The API's reference page, for a browser: ${demo.officeUrl}/reference`)
-  story.line('')
 }
