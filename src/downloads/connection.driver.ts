@@ -89,7 +89,9 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
 
   function kill(how: TryEnd): void {
     killedBy ??= how
-    socket.resetAndDestroy()
+    // After our FIN everything has arrived, and libuv refuses to reset a stream that is being shut down.
+    if (socket.writableEnded) socket.destroy()
+    else socket.resetAndDestroy()
   }
 
   /** A connection counts for the link that it asked for last. */
