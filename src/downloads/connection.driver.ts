@@ -84,6 +84,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
 
   const onFin = (): void => {
     clientSentFin = true
+    house.watch.soon() // Should it be going away, the count can still be read until it answers us with RST.
   }
   socket.on('end', onFin)
 
