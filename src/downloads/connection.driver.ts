@@ -41,6 +41,9 @@ export interface Connection extends LinkConnection {
 
 /** TCP keep-alive: late enough for carriers that charge for every packet, early enough for NATs that forget a flow. */
 const KEEP_ALIVE_MS = 120_000
+/** Of what a client says of itself the record keeps so much: real names are shorter, giant ones would fill it. */
+const USER_AGENT_SIGNS_MAX = 256
+const METHOD_SIGNS_MAX = 16
 const TIMED_OUT = new Set(['ETIMEDOUT', 'EHOSTUNREACH', 'ENETUNREACH', 'EHOSTDOWN', 'ENETDOWN'])
 
 /** A request with what was found of its link. */
@@ -155,7 +158,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const plan = isCrowded(entry)
       ? planTooMany(request, clock())
       : planDownload({ request, target, nowMs: clock(), budgetSpent })
-    // An address that no link has is not told from a link's wrong file name: neither is a try.
+    // A wrong file name on a known token is an unknown address like any other, and no try of the link.
     const counted = entry !== null && plan.status !== 404
     if (counted && budgetSpent && target?.end === null) entry.ledger.spendBudget()
     const tryId = counted ? beginTry({ request, target: target!, entry, plan }) : null
@@ -177,11 +180,11 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   function beginTry(of: { request: RequestHead; target: LinkTarget; entry: LinkEntry; plan: DownloadPlan }): string {
     const { request, target, entry, plan } = of
     const tryId = house.newTryId()
-    const userAgent = request.headers.get('user-agent') ?? null
+    const userAgent = request.headers.get('user-agent')?.slice(0, USER_AGENT_SIGNS_MAX) ?? null
     entry.ledger.begin({
       tryId,
       connectionId,
-      method: request.method,
+      method: request.method.slice(0, METHOD_SIGNS_MAX),
       status: plan.status,
       span: plan.slice && [plan.slice.first, plan.slice.last],
       resumeFrom: plan.resumeFrom,

@@ -7,6 +7,7 @@ import {
   BLOCK_BYTES,
   type BlockSource,
   type LedgerReport,
+  type LinkSource,
   type LinkTarget,
   type TryRecord,
 } from '../../src/downloads/delivery.js'
@@ -88,6 +89,7 @@ export async function startByteServer(
     kernel?: KernelTable
     limits?: Partial<DownloadLimits>
     blocks?: (read: BlockSource['read']) => BlockSource['read']
+    links?: (find: LinkSource['find']) => LinkSource['find']
   } = {},
 ): Promise<ByteServer> {
   const targets = new Map<string, LinkTarget>()
@@ -96,18 +98,17 @@ export async function startByteServer(
   const reports: LedgerReport[] = []
   const warnings: string[] = []
   const read: BlockSource['read'] = async (sha256, index) => files.get(sha256)!.block(index)
+  const find: LinkSource['find'] = async (token) => {
+    const target = targets.get(token)
+    if (!target) return null
+    const { sent, acknowledged, inferred, sentBytes } = recorded(token)
+    return { ...target, ledger: { sent, acknowledged, inferred, sentBytes } }
+  }
   const kernel = options.kernel ?? startKernelTable({ log: { warn: (_fields, text) => warnings.push(text) } })
   const others = http.createServer((request, response) => response.end(`other ${request.method} ${request.url}`))
 
   const responder = createResponder({
-    links: {
-      async find(token) {
-        const target = targets.get(token)
-        if (!target) return null
-        const { sent, acknowledged, inferred, sentBytes } = recorded(token)
-        return { ...target, ledger: { sent, acknowledged, inferred, sentBytes } }
-      },
-    },
+    links: { find: options.links ? options.links(find) : find },
     blocks: { read: options.blocks ? options.blocks(read) : read },
     sink: {
       async record(batch) {

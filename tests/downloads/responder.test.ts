@@ -316,7 +316,7 @@ describe('ending a link', () => {
     expect(client.bytesIn).toBeLessThan(sizeOf(sent))
 
     const late = await openRaw(server)
-    late.send(GET('User-Agent: Mozilla/5.0 (preview)\r\n'))
+    late.send(GET(`User-Agent: Mozilla/5.0 (preview) ${'x'.repeat(5000)}\r\n`))
     expect((await late.response()).status).toBe(410)
     await server.until(TOKEN, ({ tries }) => tries.size === 2)
     expect(server.lastTry(TOKEN)).toMatchObject({
@@ -324,8 +324,32 @@ describe('ending a link', () => {
       span: null,
       flags: ['late-trigger-stopped', 'not-like-a-unit'],
     })
+    expect(server.lastTry(TOKEN)?.userAgent?.length).toBe(256)
     bystander.send(GET('', '1.1', pathOf(other)))
     expect((await bystander.response()).body.equals(patternBytes(0, 8999, 7))).toBe(true)
+  })
+
+  it('a revocation also counts for a request that is being looked up at that moment', async () => {
+    const server = await serve({
+      links: (find) => async (token) => {
+        const live = await find(token)
+        server.responder.revoke(TOKEN)
+        return live
+      },
+    })
+    server.addLink(TOKEN, patternFile(100))
+    const client = await openRaw(server)
+    client.send(GET())
+    expect((await client.response()).status).toBe(410)
+  })
+
+  it('where the record cannot be asked the answer is 503, empty, and nothing is claimed', async () => {
+    const server = await serve({ links: () => () => Promise.reject(new Error('busy')) })
+    const client = await openRaw(server)
+    client.send(GET())
+    const { status, body } = await client.response()
+    expect([status, body.length, await client.closed()]).toEqual([503, 0, 'fin'])
+    expect(server.reports).toEqual([])
   })
 
   it('the byte budget cuts a running response off and answers 410 from then on', async () => {
