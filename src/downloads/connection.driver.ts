@@ -63,6 +63,11 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   let clientSentFin = false
   let lastRequestAtMs = clock()
   let entryNow: LinkEntry | null = null
+  let over = (): void => {}
+  /** `socket.closed` turns true before the event does, and what is open is settled in the event. */
+  const closed = new Promise<void>((resolve) => {
+    over = resolve
+  })
 
   socket.setKeepAlive(true, KEEP_ALIVE_MS)
   socket.on('error', onError)
@@ -75,6 +80,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   function onClose(): void {
     deliveries.finish(howItEnded())
     useLink(null)
+    over()
   }
 
   function howItEnded(): TryEnd {
@@ -269,7 +275,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
       if (!(await answer(outcome.head))) break
     }
     if (!socket.destroyed) await close()
-    if (!socket.closed) await new Promise<void>((resolve) => socket.once('close', () => resolve()))
+    await closed
   }
 
   const connection: Connection = {
