@@ -160,7 +160,7 @@ describe('http-ranges.json', () => {
     vectors.filter((vector) => !NOT_ASKED.includes(vector.id)).map((vector, place) => [vector.id, vector, place]),
   )('%s', async (id, vector, place) => {
     const stored = patternFile(vector.representation_length ?? vector.request?.representation_length ?? 10_000)
-      // The worked multipart example has an alphabet for a file; ours is as long, and the answer is 200, whole.
+    // The worked multipart example has an alphabet for a file; ours is as long, and the answer is 200, whole.
     const asked = await ask({ place, file: stored, request: requestOf(vector) })
     checkAlways(asked.response)
     expect(differences(vector, stored, asked).join(', ') || null).toBe(intendedFor(file, id))
