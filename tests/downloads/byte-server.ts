@@ -11,12 +11,12 @@ import {
   type LinkTarget,
   type TryRecord,
 } from '../../src/downloads/delivery.js'
-import { handOverTo } from '../../src/downloads/hand-over.driver.js'
 import { type KernelTable, startKernelTable } from '../../src/downloads/kernel-table.driver.js'
 import type { DownloadLimits } from '../../src/downloads/limits.js'
 import { createResponder, type Responder } from '../../src/downloads/responder.driver.js'
 import { type Span, union } from '../../src/downloads/span.js'
 import { newId } from '../../src/ids.js'
+import { lendToHttp } from '../../src/server/http-borrow.driver.js'
 
 export interface Stored {
   sha256: string
@@ -123,7 +123,7 @@ export async function startByteServer(
     newTryId: () => newId('try', Date.now()),
     log: { info: () => {}, warn: (_fields, text) => warnings.push(text) },
     ...(options.limits ? { limits: options.limits } : {}),
-    handOver: handOverTo(others),
+    handOver: lendToHttp(others, (socket) => responder.accept(socket)),
   })
 
   function recorded(token: string): Recorded {
