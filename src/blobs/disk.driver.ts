@@ -2,7 +2,7 @@
 // bytes that do not match the digests taken while storing never leave.
 import { createHash } from 'node:crypto'
 import { createWriteStream } from 'node:fs'
-import { type FileHandle, mkdir, open, readdir, rename, rm, stat } from 'node:fs/promises'
+import { type FileHandle, mkdir, open, readdir, rename, rm } from 'node:fs/promises'
 import path from 'node:path'
 import type { Readable } from 'node:stream'
 import { finished } from 'node:stream/promises'
@@ -231,12 +231,4 @@ export function blockReader(
       cache.clear()
     },
   }
-}
-
-/** Bytes of a stored file on disk; null where it is missing. */
-export async function storedSize(dataFolder: string, sha256: string): Promise<number | null> {
-  return stat(fileOf(dataFolder, sha256)).then(
-    (found) => found.size,
-    () => null,
-  )
 }

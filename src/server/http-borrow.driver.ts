@@ -119,6 +119,12 @@ export function lendToHttp(
     response.once('close', () => socket.requestEnded())
   })
   return (socket, bytes) => {
+    // After the client's FIN nothing can be put back into the stream: a request that was pipelined behind a download.
+    if (socket.destroyed || socket.readableEnded) {
+      socket.on('error', () => {})
+      socket.destroy()
+      return
+    }
     const borrowed = new BorrowedSocket(socket, (next) => {
       socket.unshift(next)
       takeBack(socket)

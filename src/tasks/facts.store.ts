@@ -1,6 +1,7 @@
 // Collects the facts of many tasks at once, from where each kind is recorded. What derive() works on.
 import type { Db } from '../db/db.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
+import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
 import { newId } from '../ids.js'
 import { chunks } from '../units/unit.store.js'
@@ -69,11 +70,17 @@ async function checkinsOf(db: Db, task: Task): Promise<CheckinFact[]> {
   return [...unique.values()].map(toCheckin)
 }
 
+/** null where the far end's count could not be read: then nothing follows from its absence. */
+function countedBytes(ledger: Ledger): number | null {
+  const bytes = sizeOf(union(ledger.acknowledged, ledger.inferred))
+  return bytes === 0 && ledger.flags.includes(NOT_COUNTED) ? null : bytes
+}
+
 /** @param sizeBytes of the package, for whether every byte was sent at least once. */
 export const ledgerFact = (ledger: Ledger, sizeBytes: number): Fact => ({
   kind: 'ledger',
   id: ledger.linkId,
-  acknowledgedBytes: sizeOf(union(ledger.acknowledged, ledger.inferred)),
+  acknowledgedBytes: countedBytes(ledger),
   sentWhole: coversWhole(ledger.sent, sizeBytes),
   firstAskedAtMs: ledger.firstAskedAtMs,
   lastByteAtMs: ledger.lastByteAtMs,
