@@ -14,7 +14,12 @@ import { ATTESTED_REASONS, FAILED_REASONS, TASK_EXITS, TASK_FLAGS, TASK_STATES }
 import { cli, ROOT } from './run.js'
 
 const read = (name: string): string => readFileSync(path.join(ROOT, name), 'utf8')
-const DOCUMENTS = ['README.md', 'DEVELOPERS.md', 'deploy/README.md', ...readdirSync(path.join(ROOT, 'docs')).map((n) => `docs/${n}`)]
+const DOCUMENTS = [
+  'README.md',
+  'DEVELOPERS.md',
+  'deploy/README.md',
+  ...readdirSync(path.join(ROOT, 'docs')).map((n) => `docs/${n}`),
+]
 /** Blocks of a language, without their fences. */
 const blocks = (text: string, language: string): string[] =>
   [...text.matchAll(new RegExp(`^\`\`\`${language}\\n([\\s\\S]*?)^\`\`\`$`, 'gm'))].map((match) => match[1]!)
@@ -47,7 +52,10 @@ describe('the worked example of docs/audit-log.md', () => {
       const check = (copy: string) => {
         writeFileSync(path.join(folder, 'log.jsonl'), copy)
         writeFileSync(path.join(folder, 'check.py'), blocks(text, 'python')[0]!)
-        const { status, stdout, stderr } = spawnSync('python3', ['check.py', 'log.jsonl'], { cwd: folder, encoding: 'utf8' })
+        const { status, stdout, stderr } = spawnSync('python3', ['check.py', 'log.jsonl'], {
+          cwd: folder,
+          encoding: 'utf8',
+        })
         return { status, said: (stdout + stderr).trim() }
       }
       const lines = log.trimEnd().split('\n')
@@ -86,9 +94,11 @@ describe('docs/profile.md', () => {
   })
   it('shows a smallest profile that is one, with the defaults that it states', () => {
     const smallest = Profile.parse(JSON.parse(blocks(text, 'json')[0]!))
-    for (const [name, stated] of text.matchAll(/^\| `([\w.]+)` \| `([^`]*)` \|/gm).map((row) => [row[1]!, row[2]!])) {
+    const rows = [...text.matchAll(/^\| `([\w.]+)` \| `([^`]*)` \|/gm)]
+    expect(rows.length).toBeGreaterThan(10)
+    for (const [, name, stated] of rows) {
       const value = name!.split('.').reduce<unknown>((at, key) => (at as Record<string, unknown>)[key], smallest)
-      expect(typeof value === 'string' && stated !== '""' ? value : JSON.stringify(value), name).toBe(stated)
+      expect([String(value), JSON.stringify(value)], name).toContain(stated)
     }
     expect(byteBudget(smallest, 1000)).toBe(2500 + 1024 * 1024)
   })
@@ -117,9 +127,11 @@ describe('README.md', () => {
 describe('docs/evidence.md', () => {
   it('explains every state, exit, reason and flag of a task', () => {
     const text = read('docs/evidence.md')
-    for (const word of [...TASK_STATES, ...TASK_EXITS, ...ATTESTED_REASONS, ...TASK_FLAGS]) expect(text).toContain(`\`${word}\``)
+    for (const word of [...TASK_STATES, ...TASK_EXITS, ...ATTESTED_REASONS, ...TASK_FLAGS])
+      expect(text).toContain(`\`${word}\``)
     // `refused` comes from a reply text, and replies are not read yet.
-    for (const reason of FAILED_REASONS.filter((known) => known !== 'refused')) expect(text).toContain(`\`failed\` \`${reason}\``)
+    for (const reason of FAILED_REASONS.filter((known) => known !== 'refused'))
+      expect(text).toContain(`\`failed\` \`${reason}\``)
   })
 })
 
