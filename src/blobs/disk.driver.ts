@@ -9,7 +9,7 @@ import { finished } from 'node:stream/promises'
 import { AppError } from '../errors.js'
 import { BLOCK_BYTES, type FileDigests, StreamDigests } from './digests.js'
 
-/** Open files that are kept for the next block: packages in use at one time, far under the usual limit of 1,024. */
+/** Open files that are kept for the next block, far under the usual limit of 1,024; more only while they are read. */
 const HANDLES_MAX = 64
 /** Checked blocks kept in memory, 1 MiB each, shared by all connections. */
 const BLOCKS_MAX = 128
@@ -158,6 +158,14 @@ export class DamagedBlobError extends Error {
   }
 }
 
+interface OpenFile {
+  handle: Promise<FileHandle>
+  /** Reads under way. */
+  users: number
+  /** Whether it stays open for the next read. */
+  kept: boolean
+}
+
 export interface BlockReader {
   /** Block `index` of 1 MiB, the last one shorter, checked. @throws DamagedBlobError */
   read(sha256: string, index: number): Promise<Buffer>
@@ -172,47 +180,46 @@ export function blockReader(
   dataFolder: string,
   digestsOf: (sha256: string) => Promise<{ sizeBytes: number; blocks: Buffer } | null>,
 ): BlockReader {
-  const handles = new Map<string, Promise<FileHandle>>()
+  const files = new Map<string, OpenFile>()
   const cache = new Map<string, Promise<Buffer>>()
   const known = new Map<string, { sizeBytes: number; blocks: Buffer }>()
 
-  async function handleOf(sha256: string): Promise<FileHandle> {
-    const kept = handles.get(sha256)
-    if (kept) {
-      handles.delete(sha256)
-      handles.set(sha256, kept)
-      return kept
-    }
-    const opened = open(fileOf(dataFolder, sha256), 'r')
-    handles.set(sha256, opened)
-    opened.catch(() => {
-      if (handles.get(sha256) === opened) handles.delete(sha256)
-    })
-    if (handles.size > HANDLES_MAX) {
-      closeHandle(handles.keys().next().value!)
-    }
-    return opened
+  /** The open file of a package; the ones used longest ago are let go. */
+  function fileFor(sha256: string): OpenFile {
+    const file = files.get(sha256) ?? { handle: open(fileOf(dataFolder, sha256), 'r'), users: 0, kept: true }
+    files.delete(sha256)
+    files.set(sha256, file)
+    if (files.size > HANDLES_MAX) letGo(files.keys().next().value!)
+    return file
   }
 
-  function closeHandle(sha256: string): void {
-    const handle = handles.get(sha256)
-    handles.delete(sha256)
-    // A read that is under way ends first: FileHandle.close waits for pending operations.
-    void handle?.then((file) => file.close()).catch(() => undefined)
+  function letGo(sha256: string): void {
+    const file = files.get(sha256)
+    if (!file) return
+    files.delete(sha256)
+    file.kept = false
+    closeUnused(file)
+  }
+
+  /** A file that somebody reads is closed by the last of them: closed before, the read would fail. */
+  function closeUnused(file: OpenFile): void {
+    if (file.kept || file.users > 0) return
+    void file.handle.then((handle) => handle.close()).catch(() => undefined)
   }
 
   async function fill(sha256: string, buffer: Buffer, offset: number): Promise<void> {
-    for (let filled = 0; filled < buffer.length; ) {
-      const handle = await handleOf(sha256)
-      const { bytesRead } = await handle
-        .read(buffer, filled, buffer.length - filled, offset + filled)
-        .catch((error) => {
-          // Another package pushed this file out of the open ones between the two lines: open it again.
-          if ((error as NodeJS.ErrnoException).code === 'EBADF') return { bytesRead: -1 }
-          throw error
-        })
-      if (bytesRead === 0) throw new Error('the file is shorter than it was')
-      filled += Math.max(bytesRead, 0)
+    const file = fileFor(sha256)
+    file.users += 1
+    try {
+      const handle = await file.handle
+      for (let filled = 0; filled < buffer.length; ) {
+        const { bytesRead } = await handle.read(buffer, filled, buffer.length - filled, offset + filled)
+        if (bytesRead === 0) throw new Error('the file is shorter than it was')
+        filled += bytesRead
+      }
+    } finally {
+      file.users -= 1
+      closeUnused(file)
     }
   }
 
@@ -231,7 +238,7 @@ export function blockReader(
       if (!digest.equals(wanted)) throw new Error('the bytes are not those that were stored')
     } catch (error) {
       // The file may be put back from a copy, under the same name: the next try opens what lies there then.
-      closeHandle(sha256)
+      letGo(sha256)
       throw new DamagedBlobError(sha256, index, { cause: error })
     }
     return buffer
@@ -251,8 +258,8 @@ export function blockReader(
       return block
     },
     close: async () => {
-      for (const handle of handles.values()) await handle.then((file) => file.close()).catch(() => undefined)
-      handles.clear()
+      for (const file of files.values()) await file.handle.then((handle) => handle.close()).catch(() => undefined)
+      files.clear()
       cache.clear()
     },
   }
