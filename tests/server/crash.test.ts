@@ -9,6 +9,7 @@ import { afterEach, describe, expect, it } from 'vitest'
 import { type App, startApp } from '../../src/app.js'
 import { readConfig } from '../../src/config.js'
 import { createLogger } from '../../src/logger.js'
+import { makeIntegratorKey } from '../../src/server/first-key.js'
 import { freePorts } from '../support/serve.js'
 
 const folders: string[] = []
@@ -74,30 +75,44 @@ describe('a thread that fails', () => {
     },
   )
 
-  it('by an exception of its own: the record is not what it was', async () => {
+  it('by an exception of its own: every caller is answered, and what was answered with yes is stored', async () => {
     const set = await settings()
+    const { secret } = await makeIntegratorKey(set.config, { clock: Date.now, oneMore: false })
     const { app } = await startWatched(set.config)
     const other = new BetterSqlite(path.join(set.dataFolder, 'firmhand.db'))
     other.exec('alter table task rename to task_gone')
+    let isOver = false
+    void app.stopped.then(() => {
+      isOver = true
+    })
+    const made: string[] = []
+    const refused = new Set<number | string>()
+    const call = async (n: number) => {
+      const response = await fetch(`http://127.0.0.1:${set.officePort}/api/v1/keys`, {
+        method: 'POST',
+        headers: { authorization: `Bearer ${secret}`, 'content-type': 'application/json' },
+        body: JSON.stringify({ name: `key ${n}`, role: 'auditor' }),
+      })
+      if (response.status === 201) made.push(((await response.json()) as { id: string }).id)
+      else refused.add(response.status)
+    }
+    for (let n = 0; !isOver && n < 20_000; n += 8) {
+      const calls = Array.from({ length: 8 }, (_, i) => call(n + i).catch(() => void refused.add('connection')))
+      await Promise.all(calls)
+    }
     const failure = await app.stopped // The clock's work looks for tasks every second.
     expect(failure?.message).toMatch(/The writer thread failed/)
+    for (const how of refused) expect([500, 503, 'connection']).toContain(how)
+    const kept = new Set(
+      other
+        .prepare('select id from access_key')
+        .all()
+        .map((row) => (row as { id: string }).id),
+    )
+    expect(made.length).toBeGreaterThan(0)
+    expect(made.filter((id) => !kept.has(id))).toEqual([])
     other.exec('alter table task_gone rename to task')
     other.close()
-    await expectReleased(set)
-  })
-
-  it('while a call waits for it: the caller is answered, with what to do', async () => {
-    const set = await settings()
-    const { app, writer } = await startWatched(set.config)
-    const lock = new BetterSqlite(path.join(set.dataFolder, 'firmhand.db'))
-    lock.exec('begin immediate') // Whatever is written now has to wait.
-    const { caller } = { caller: fetch(`http://127.0.0.1:${set.officePort}/api/v1/session`, { method: 'DELETE' }) }
-    await new Promise((resolve) => setTimeout(resolve, 200))
-    await writer.terminate()
-    expect((await caller).status).toBeGreaterThanOrEqual(400)
-    lock.exec('rollback')
-    lock.close()
-    expect(await app.stopped).toBeInstanceOf(Error)
     await expectReleased(set)
   })
 
@@ -158,7 +173,9 @@ describe('a start that cannot be', () => {
       path.join(set.dataFolder, 'firmhand.db'),
       'this is no database, and it is long enough to be looked at. '.repeat(20),
     )
-    await expect(startApp(set.config, createLogger('silent'))).rejects.toThrow(/not a database/)
+    await expect(startApp(set.config, createLogger('silent'))).rejects.toThrow(
+      /The database .*firmhand.db cannot be used: file is not a database/,
+    )
     rmSync(path.join(set.dataFolder, 'firmhand.db'))
     await expectReleased(set)
   })
