@@ -73,7 +73,7 @@ function onTarget(course: Course, checkin: Checkin, evidence: Evidence): void {
   const nothingFetched =
     firstAskedAtMs === null || firstAskedAtMs > evidence.atMs || (acknowledgedBytes === 0 && !complete && !perhapsWhole)
   if (course.terms.method === 'air' && nothingFetched) course.flags.add('not-by-this-link')
-  if (isReinstallation(course)) course.flags.add('same-version')
+  if (course.fromVersion === course.terms.target) course.flags.add('same-version')
   reach(course, 'applied', evidence)
 }
 
@@ -93,7 +93,11 @@ function isOld(course: Course, version: string): boolean {
 /** Before fetched: a version that nobody knew of sets fromVersion, and the path is checked again (rules 4 and 5). */
 function setFromVersion(course: Course, version: string, evidence: Evidence): void {
   const { fromVersion, terms } = course
-  if (fromVersion !== null && (version === fromVersion || terms.earlierTargets.includes(version))) return
+  if (fromVersion !== null && (version === fromVersion || terms.earlierTargets.includes(version))) {
+    // Perhaps a value from a cache, so it ends nothing; but if it is true, the package must not be installed over it.
+    if (!holdsPath(terms, version)) course.flags.add('path-not-allowed')
+    return
+  }
   course.fromVersion = version
   course.oldVersions.add(version)
   if (!holdsPath(terms, version)) close(course, { state: 'failed', reason: 'path-not-allowed' }, evidence)
