@@ -18,6 +18,7 @@ import { openDataFolder } from '../../src/server/data-folder.driver.js'
 import { openWriter, type Writer } from '../../src/server/writer.js'
 import type { IssueInput } from '../../src/tasks/issue-draft.js'
 import { findTask, type Task } from '../../src/tasks/task.store.js'
+import { loadTaskViews } from '../../src/tasks/task-view.store.js'
 import { testImei, testProfile } from '../support/app.js'
 import { at, ISSUED_MS, MINUTE_MS } from './histories.js'
 
@@ -161,6 +162,17 @@ export async function openRecord() {
       const source = reports[0]!.source ?? 'platform:k_1'
       return run((work) => services.checkins.accept(work, PERSON, { items, source }))
     },
+    view: async (id: string) =>
+      (
+        await run(async (work) =>
+          loadTaskViews(
+            work.db,
+            [(await findTask(work.db, id))!],
+            { serverSecret: data.serverSecret, publicUrl: 'http://cams.example', behindProxy: false },
+            { seesSecrets: false, nowMs },
+          ),
+        )
+      )[0]!,
     attest: (id: string, state: 'fetched' | 'verified' | 'confirmed' | 'failed') =>
       run((work) =>
         services.tasks.attest(work, PERSON, id, {

@@ -52,6 +52,16 @@ describe('the ledger', () => {
     expect(moves.at(-1)).toMatchObject({ state: 'fetched', grade: 'inferred', atMs: at(10) })
   })
 
+  it('claims nothing more where a batch is taken in twice', async () => {
+    const { task } = await record.issued()
+    const report = news(task.linkId!, 10, { acknowledged: [[0, half - 1]], tries: [tryOf({ span: [0, half - 1] })] })
+    await record.bytes(report)
+    const { acknowledged, sent, firstAskedAtMs } = await record.ledger(task.linkId!)
+    await record.bytes(report)
+    expect(await record.ledger(task.linkId!)).toMatchObject({ acknowledged, sent, firstAskedAtMs, completeAtMs: null })
+    expect((await record.task(task.id)).state).toBe('queued')
+  })
+
   const reissued = async (resume: [number, number], acknowledged: [number, number][]) => {
     const { unit, pack, task } = await record.issued()
     await record.bytes(news(task.linkId!, 5, { acknowledged }))
