@@ -48,7 +48,7 @@ export function readItem(item: unknown, nowMs: number): { checkin: Checkin } | {
   if (name === '' || name.length > UNIT_MAX) return refuse('unit-unknown')
   if (typeof version !== 'string') return refuse('version-empty')
   const fault = versionFault(version)
-  if (fault) return refuse(fault === 'version-characters' ? 'item-invalid' : fault)
+  if (fault) return refuse(fault === 'version-empty' ? 'version-empty' : 'version-too-long')
   if (!absent(id) && (typeof id !== 'string' || id === '' || id.length > EXTERNAL_ID_MAX)) return refuse('item-invalid')
   if (!absent(note) && (typeof note !== 'string' || note.length > NOTE_MAX)) return refuse('item-invalid')
   const hex = typeof digest === 'string' ? digest.toLowerCase() : digest
@@ -73,9 +73,7 @@ function readTime(text: unknown, nowMs: number): Pick<Checkin, 'observedAtMs' | 
   if (absent(text)) return { observedAtMs: nowMs, timing: 'receipt' }
   if (typeof text !== 'string' || !RFC3339.test(text)) return null
   const ms = Date.parse(text.replace(' ', 'T').toUpperCase())
-  // Date.parse makes the 2nd of March of the 30th of February.
-  const isDay = new Date(`${text.slice(0, 10)}T00:00:00Z`).toISOString().startsWith(text.slice(0, 10))
-  if (Number.isNaN(ms) || !isDay) return null
+  if (Number.isNaN(ms)) return null
   if (ms < EARLIEST_MS || ms > nowMs + AHEAD_MAX_MS) return { observedAtMs: nowMs, timing: 'clock' }
   return { observedAtMs: ms, timing: 'stated' }
 }
