@@ -41,6 +41,9 @@ export interface Connection extends LinkConnection {
 
 /** TCP keep-alive: late enough for carriers that charge for every packet, early enough for NATs that forget a flow. */
 const KEEP_ALIVE_MS = 120_000
+/** Of what a client says of itself the record keeps so much: real names are shorter, giant ones would fill it. */
+const USER_AGENT_SIGNS_MAX = 256
+const METHOD_SIGNS_MAX = 16
 const TIMED_OUT = new Set(['ETIMEDOUT', 'EHOSTUNREACH', 'ENETUNREACH', 'EHOSTDOWN', 'ENETDOWN'])
 
 /** A request with what was found of its link. */
@@ -60,6 +63,11 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   let clientSentFin = false
   let lastRequestAtMs = clock()
   let entryNow: LinkEntry | null = null
+  let over = (): void => {}
+  /** `socket.closed` turns true before the event does, and what is open is settled in the event. */
+  const closed = new Promise<void>((resolve) => {
+    over = resolve
+  })
 
   socket.setKeepAlive(true, KEEP_ALIVE_MS)
   socket.on('error', onError)
@@ -72,6 +80,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   function onClose(): void {
     deliveries.finish(howItEnded())
     useLink(null)
+    over()
   }
 
   function howItEnded(): TryEnd {
@@ -84,12 +93,15 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
 
   const onFin = (): void => {
     clientSentFin = true
+    house.watch.soon() // Should it be going away, the count can still be read until it answers us with RST.
   }
   socket.on('end', onFin)
 
   function kill(how: TryEnd): void {
     killedBy ??= how
-    socket.resetAndDestroy()
+    // After our FIN everything has arrived, and libuv refuses to reset a stream that is being shut down.
+    if (socket.writableEnded) socket.destroy()
+    else socket.resetAndDestroy()
   }
 
   /** A connection counts for the link that it asked for last. */
@@ -152,7 +164,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const plan = isCrowded(entry)
       ? planTooMany(request, clock())
       : planDownload({ request, target, nowMs: clock(), budgetSpent })
-    // An address that no link has is not told from a link's wrong file name: neither is a try.
+    // A wrong file name on a known token is an unknown address like any other, and no try of the link.
     const counted = entry !== null && plan.status !== 404
     if (counted && budgetSpent && target?.end === null) entry.ledger.spendBudget()
     const tryId = counted ? beginTry({ request, target: target!, entry, plan }) : null
@@ -174,11 +186,11 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   function beginTry(of: { request: RequestHead; target: LinkTarget; entry: LinkEntry; plan: DownloadPlan }): string {
     const { request, target, entry, plan } = of
     const tryId = house.newTryId()
-    const userAgent = request.headers.get('user-agent') ?? null
+    const userAgent = request.headers.get('user-agent')?.slice(0, USER_AGENT_SIGNS_MAX) ?? null
     entry.ledger.begin({
       tryId,
       connectionId,
-      method: request.method,
+      method: request.method.slice(0, METHOD_SIGNS_MAX),
       status: plan.status,
       span: plan.slice && [plan.slice.first, plan.slice.last],
       resumeFrom: plan.resumeFrom,
@@ -263,7 +275,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
       if (!(await answer(outcome.head))) break
     }
     if (!socket.destroyed) await close()
-    if (!socket.closed) await new Promise<void>((resolve) => socket.once('close', () => resolve()))
+    await closed
   }
 
   const connection: Connection = {

@@ -80,7 +80,8 @@ function hexOfIpv4(text: string, prefix = ''): string | null {
 
 /** RFC 4291 §2.2, with an IPv4 tail and a zone (`%eth0`), which the kernel's table does not show. */
 function hexOfIpv6(text: string): string | null {
-  const [head = '', tail] = text.replace(/%.*$/, '').split('::')
+  const [head = '', tail, ...more] = text.replace(/%.*$/, '').split('::')
+  if (more.length > 0) return null
   const before = groupsOf(head)
   const after = tail === undefined ? [] : groupsOf(tail)
   const missing = 8 - before.length - after.length

@@ -71,6 +71,7 @@ export function createResponder(deps: ResponderDeps): Responder {
 
   return {
     accept(socket) {
+      if (socket.destroyed) return
       if (stopping || isFull()) {
         socket.on('error', () => {}) // Nobody else listens, and an error without a listener would end the process.
         socket.resetAndDestroy()
