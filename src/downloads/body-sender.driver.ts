@@ -1,7 +1,8 @@
 // Hands one response to a socket: head and slices of verified blocks, each after the write callback of the one before.
 // Nothing else sets the pace, so a client that does not read holds one slice and its socket, and no thread waits for it.
 import type { Socket } from 'node:net'
-import { BLOCK_BYTES, type BlockSource } from './delivery.js'
+import { BLOCK_BYTES } from '../blobs/digests.js'
+import type { BlockSource } from './delivery.js'
 import type { Span } from './span.js'
 
 /** A new response starts small, so that its first byte comes early; a fast one grows. Measured: larger gains nothing. */

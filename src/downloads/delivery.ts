@@ -28,8 +28,6 @@ export interface LinkSource {
   find(token: string): Promise<LinkTarget | null>
 }
 
-export const BLOCK_BYTES = 1024 * 1024
-
 export interface BlockSource {
   /**
    * Block `index` (of 1 MiB, the last one shorter) of a stored file, already checked against its SHA-256.

@@ -7,6 +7,9 @@ import { absorb, bounded, SPANS_MAX, type Span, sizeOf, subtract, union } from '
 /** Rule c: how long after the last byte was handed over a further request must come to speak for what came before. */
 export const FOLLOW_UP_MS = 1000
 
+/** Flag of a link on which bytes went out that nobody could count at the far end: its ledger says `sent` and no more. */
+export const NOT_COUNTED = 'not-counted'
+
 export interface LedgerRules {
   /** Something in front of us ends the TCP connections: what it acknowledges says nothing of the unit. */
   behindProxy: boolean
@@ -176,6 +179,7 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
       response.record.sentBytes += size
       // Where nothing can be counted, handing over the last byte is all there is to see; a reset may still correct it.
       const uncounted = rules.behindProxy || !rules.countReadable()
+      if (uncounted) news.flags.add(NOT_COUNTED)
       if (uncounted && response.sentNext > response.span[1]) conclude(response.record, 'complete', atMs)
       note(response.record)
     },

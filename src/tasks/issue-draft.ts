@@ -13,7 +13,8 @@ import type { Fact, Method } from './facts.js'
 import type { Command, StoredTerms, Task } from './task.store.js'
 
 export interface IssueInput {
-  /** Our ids, IMEIs or serial numbers; or a group. */
+  /** One of the three. Units by our id, IMEI or serial number. */
+  unit: string | null
   units: string[] | null
   group: string | null
   packageId: string
@@ -153,8 +154,8 @@ function termsOf(order: Order, taskId: string, earlierTargets: string[]): Stored
   }
 }
 
-/** The version that the unit reported last, as the fact that it is. */
-function knownBefore(unit: Unit): Fact[] {
+/** The version that the unit reported last, as the fact that it is: received before now, whatever a fast clock says. */
+function knownBefore(unit: Unit, nowMs: number): Fact[] {
   if (unit.version === null || unit.versionObservedAtMs === null) return []
   const at = unit.versionObservedAtMs
   return [
@@ -163,7 +164,7 @@ function knownBefore(unit: Unit): Fact[] {
       id: unit.id,
       version: unit.version,
       observedAtMs: at,
-      receivedAtMs: at,
+      receivedAtMs: Math.min(at, nowMs - 1),
       source: 'record',
       timing: 'stated',
       answersQuerySentAtMs: null,
@@ -196,7 +197,7 @@ export function draftTask(
   const command = link ? composeFor(order, unit, { taskId: id, token: link.token, fileName: link.link.fileName }) : null
   if (command && 'refused' in command) return command
   const terms = termsOf(order, id, given.earlierTargets)
-  const derived = derive(terms, knownBefore(unit), nowMs)
+  const derived = derive(terms, knownBefore(unit, nowMs), nowMs)
   const task: Task = {
     id,
     unitId: unit.id,
@@ -237,14 +238,26 @@ export function draftTask(
   ]
   if (link) audit.push(link.audit)
   if (command) {
-    const { maskedText: text, encoding, units, segments } = command
-    audit.push({ action: 'command.composed', ...subject, detail: { text, encoding, units, segments } })
+    const { encoding, units, segments } = command
+    const detail = { text: loggedText(order, command, unit), encoding, units, segments }
+    audit.push({ action: 'command.composed', ...subject, detail, labels: personal(unit) })
   }
   return { task, link, command, audit }
 }
 
-/** The place of the token in a stored text. The sign cannot be part of a token, nor of a profile's place. */
-export const TOKEN_PLACE = '{token}'
+/** The place of the token in a stored text: a noncharacter (Unicode §23.7), which no template can mean as text. */
+export const TOKEN_PLACE = '\uFFFF'
+
+/** The text for the log: without the token, and with identities, which are personal data, in the labels only. */
+function loggedText(order: Order, command: Command, unit: Unit): string {
+  const names = (['imei', 'serial'] as const).filter((name) =>
+    order.template.pieces.some((piece) => 'place' in piece && piece.place === name),
+  )
+  return names.reduce(
+    (text, name) => text.replaceAll(unit[name]!, `{${name}}`),
+    command.maskedText.replaceAll(TOKEN_PLACE, '…'),
+  )
+}
 
 function composeFor(
   order: Order,

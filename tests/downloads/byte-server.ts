@@ -3,14 +3,8 @@
 import { createHash } from 'node:crypto'
 import http from 'node:http'
 import net, { type AddressInfo } from 'node:net'
-import {
-  BLOCK_BYTES,
-  type BlockSource,
-  type LedgerReport,
-  type LinkSource,
-  type LinkTarget,
-  type TryRecord,
-} from '../../src/downloads/delivery.js'
+import { BLOCK_BYTES } from '../../src/blobs/digests.js'
+import type { BlockSource, LedgerReport, LinkSource, LinkTarget, TryRecord } from '../../src/downloads/delivery.js'
 import { type KernelTable, startKernelTable } from '../../src/downloads/kernel-table.driver.js'
 import type { DownloadLimits } from '../../src/downloads/limits.js'
 import { createResponder, type Responder } from '../../src/downloads/responder.driver.js'

@@ -1,6 +1,6 @@
 // The byte server on real sockets, with the kernel's real count: what dumb clients do, and what may be claimed of it.
 import { afterEach, describe, expect, it } from 'vitest'
-import { BLOCK_BYTES } from '../../src/downloads/delivery.js'
+import { BLOCK_BYTES } from '../../src/blobs/digests.js'
 import { sizeOf, subtract } from '../../src/downloads/span.js'
 import { openRaw } from '../support/raw-http.js'
 import {
