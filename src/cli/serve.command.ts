@@ -1,6 +1,6 @@
 import { readFile } from 'node:fs/promises'
 import type { Command } from 'commander'
-import { listKeys } from '../access/key.store.js'
+import { countKeys } from '../access/key.store.js'
 import { type App, startApp } from '../app.js'
 import { type Config, ConfigError, type ListenAddress, readConfig, SETTINGS_HELP } from '../config.js'
 import { openSqlite } from '../db/sqlite.driver.js'
@@ -82,7 +82,7 @@ async function announce(run: Run, given: { config: Config; app: App; log: Logger
 async function anyKey(config: Config): Promise<boolean> {
   const db = openSqlite(openDataFolder(config.dataFolder).databaseFile, 'read')
   try {
-    return (await listKeys(db)).length > 0
+    return (await countKeys(db)) > 0
   } finally {
     await db.destroy()
   }
