@@ -37,10 +37,8 @@ function evidenceOf(entry: Entry): Evidence {
   }
 }
 
-/** Whatever else was reported since: of the versions that count as old only that from before the issue can be it. */
-const ranTargetBefore = (course: Course): boolean => course.oldVersions.has(course.terms.target)
-
-const isReinstallation = (course: Course): boolean => course.terms.forced && ranTargetBefore(course)
+/** The unit ran the target before the issue: a forced re-installation. */
+const isReinstallation = (course: Course): boolean => course.terms.forced && course.fromVersion === course.terms.target
 
 /**
  * Whether a target report shows that the package was applied. In a re-installation the unit reports the target before,
@@ -75,7 +73,8 @@ function onTarget(course: Course, checkin: Checkin, evidence: Evidence): void {
   const nothingFetched =
     firstAskedAtMs === null || firstAskedAtMs > evidence.atMs || (acknowledgedBytes === 0 && !complete && !perhapsWhole)
   if (course.terms.method === 'air' && nothingFetched) course.flags.add('not-by-this-link')
-  if (ranTargetBefore(course)) course.flags.add('same-version')
+  // Also where another version was reported since: of all that count as old only that from before the issue can be it.
+  if (course.oldVersions.has(course.terms.target)) course.flags.add('same-version')
   reach(course, 'applied', evidence)
 }
 

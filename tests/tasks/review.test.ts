@@ -123,6 +123,15 @@ describe('rules 3 and 4', () => {
     expect((await record.task(task.id)).flags).toEqual(['not-by-this-link', 'same-version'])
   })
 
+  it('says so too where another version was reported in between', async () => {
+    const { unit, task, target } = await record.issued()
+    record.clock(30)
+    await record.report(unit, { version: target, observed: -5 }, { version: '1.9.0', observed: 10 })
+    await record.report(unit, { version: target, observed: 20 })
+    expect(await record.task(task.id)).toMatchObject({ fromVersion: '1.9.0', state: 'applied' })
+    expect((await record.task(task.id)).flags).toContain('same-version')
+  })
+
   it('gives the same state for the same reports in each order of arrival', async () => {
     const reports = [
       { version: '1.0.0', observed: 5 },
@@ -159,9 +168,7 @@ describe('rules 5 to 8', () => {
     record.clock(10)
     const again = await record.issue(unit, pack, { force: true })
     record.clock(12)
-    // Another version from elsewhere does not make the target news.
-    await record.report(unit, { version: '1.9.0', observed: 11, source: 'spreadsheet' })
-    await record.report(unit, { version: target, observed: 12 })
+    await record.report(unit, { version: target, observed: 11 })
     await record.bytes(whole(again.linkId!, 20))
     record.clock(50)
     await record.report(unit, { version: target, observed: 50 }) // Fetched at 20, 30 min to install: not later than that.
