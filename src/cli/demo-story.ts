@@ -1,6 +1,5 @@
 // What the demo tells its watcher: chapters, a line for each thing that happens, a moving line on a terminal. Pure but for
 // the two ways out that it is given.
-import { CLOSED_WORDS } from '../tasks/standing-words.js'
 import type { TaskView } from '../tasks/task-view.js'
 import { table } from './command.js'
 import { percentOf, stateOf } from './task-lines.js'
@@ -77,7 +76,7 @@ export function meaningOf(task: TaskView): string {
     case 'queued':
       return `${percentOf(task)} % fetched`
     default:
-      return CLOSED_WORDS.get(task.reason ?? '')?.cause ?? ''
+      return task.standing.cause ?? ''
   }
 }
 

@@ -25,7 +25,6 @@ const TITLES: Record<string, string> = {
   usage: 'Wrong usage',
   'settings-wrong': 'Wrong settings',
   'file-unreadable': 'The file could not be read',
-  'address-taken': 'The address is in use',
   failed: 'The command failed',
 }
 

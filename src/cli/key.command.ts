@@ -30,7 +30,7 @@ export function keyCommands(program: Command, run: Run): void {
     .command('list')
     .description('all keys, without their secrets')
     .action(async () => {
-      const { items } = await run.api().get<{ items: KeyRow[] }>('/keys')
+      const items = await run.api().all<KeyRow>('/keys')
       show(run, items, () =>
         table([
           ['id', 'role', 'name', 'state'],

@@ -37,21 +37,6 @@ const settingsHelp = (): string =>
     ]),
   ].join('\n')
 
-/** A port that is taken is the commonest fault of a start: says which setting to change. */
-function inWords(error: unknown, config: Config): unknown {
-  const { code, port } = error as NodeJS.ErrnoException & { port?: number }
-  if (code !== 'EADDRINUSE' && code !== 'EACCES' && code !== 'EADDRNOTAVAIL') return error
-  const isOffice = port === config.officeListen.port
-  const name = isOffice ? 'FIRMHAND_OFFICE_LISTEN' : 'FIRMHAND_PUBLIC_LISTEN'
-  const { host, port: wanted } = isOffice ? config.officeListen : config.publicListen
-  const why = {
-    EADDRINUSE: 'is in use by another program',
-    EACCES: 'may not be used by this user (ports below 1024 need a right of their own)',
-    EADDRNOTAVAIL: 'is not an address of this machine',
-  }[code]
-  return new Error(`${host}:${wanted} ${why}: free it, or set ${name} to another one.`, { cause: error })
-}
-
 async function announce(run: Run, given: { config: Config; app: App; log: Logger }): Promise<void> {
   const { config, app, log } = given
   const publicAddress = urlOf({ ...config.publicListen, port: app.publicPort })
@@ -107,9 +92,7 @@ export function serveCommand(program: Command, run: Run): void {
       process.on('SIGTERM', stop)
       process.on('SIGINT', stop)
       try {
-        app = await startApp(config, log).catch((error) => {
-          throw inWords(error, config)
-        })
+        app = await startApp(config, log)
         await announce(run, { config, app, log })
         if (stopAsked) await app.stop()
         const failure = await app.stopped
