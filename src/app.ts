@@ -10,6 +10,7 @@ import { createHub } from './events/hub.js'
 import { closeHttp } from './http/app.driver.js'
 import type { Logger } from './logger.js'
 import { lockDataFolder, openDataFolder } from './server/data-folder.driver.js'
+import { listenFault } from './server/listen-fault.js'
 import { createOfficeApp } from './server/office-app.js'
 import { remoteServices } from './server/services.js'
 import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
@@ -74,7 +75,7 @@ export async function startApp(
 ): Promise<App> {
   const clock = clockFrom(options.clockCell)
   const data = openDataFolder(config.dataFolder)
-  const unlock = await lockDataFolder(data.folder)
+  const unlock = lockDataFolder(data.folder)
   const settings = {
     serverSecret: data.serverSecret,
     publicUrl: config.publicUrl,
@@ -89,13 +90,14 @@ export async function startApp(
     {
       data,
       settings,
+      logLevel: config.logLevel,
       clockCell: options.clockCell,
       publicPort: publicToWriter.port1,
       effectsPort: effects.port1,
     } satisfies WriterSetup,
     [publicToWriter.port1, effects.port1],
-  ).catch(async (error) => {
-    await unlock()
+  ).catch((error) => {
+    unlock()
     throw error
   })
   if (writer.ready.applied.length > 0) log.info({ migrations: writer.ready.applied }, 'database brought up to date')
@@ -108,7 +110,7 @@ export async function startApp(
     await within(writerControl.stop(), writer.worker)
     await read.destroy()
     effects.port2.close()
-    await unlock()
+    unlock()
   }
 
   let publicThread: Thread<PublicReady>
@@ -161,11 +163,14 @@ export async function startApp(
   function stop(reason: Error | null = null): Promise<void> {
     stopping ??= (async () => {
       // First nothing new comes in, then what is known is written, then the writer closes the book.
-      await closeHttp(office)
-      await within(publicControl.stop(), publicThread.worker)
+      await Promise.all([closeHttp(office), within(publicControl.stop(), publicThread.worker)])
       await stopWriter()
-      finish(reason)
     })()
+    // Whatever goes wrong on the way: who waits for the end gets to know it.
+    stopping.then(
+      () => finish(reason),
+      (error: Error) => finish(reason ?? error),
+    )
     return stopping
   }
 
@@ -186,8 +191,9 @@ export async function startApp(
     await office.listen(config.officeListen)
   } catch (error) {
     await stop()
-    throw error
+    throw listenFault(error, { setting: 'FIRMHAND_OFFICE_LISTEN', address: config.officeListen })
   }
+  office.server.on('error', (error) => log.error({ err: error }, 'a connection could not be accepted'))
   const { port } = office.server.address() as { port: number }
   return {
     publicPort: publicThread.ready.port,

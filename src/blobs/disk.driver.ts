@@ -9,10 +9,12 @@ import { finished } from 'node:stream/promises'
 import { AppError } from '../errors.js'
 import { BLOCK_BYTES, type FileDigests, StreamDigests } from './digests.js'
 
-/** Open files that are kept for the next block: packages in use at one time, far under the usual limit of 1,024. */
+/** Open files that are kept for the next block, far under the usual limit of 1,024; more only while they are read. */
 const HANDLES_MAX = 64
 /** Checked blocks kept in memory, 1 MiB each, shared by all connections. */
 const BLOCKS_MAX = 128
+/** Of SHA-256. */
+const DIGEST_BYTES = 32
 
 export interface Received {
   /** Name of the temporary file; give it to adopt() or discard(). */
@@ -36,8 +38,25 @@ export interface DiskStore {
 }
 
 const BEGINNING_BYTES = 512
-const isFull = (error: unknown): boolean =>
-  ['ENOSPC', 'EDQUOT', 'EFBIG'].includes((error as NodeJS.ErrnoException | null)?.code ?? '')
+/** Told apart from what the source threw: a broken disk is no broken upload. */
+class DiskFault extends Error {
+  constructor(cause: unknown) {
+    super('the disk failed', { cause })
+  }
+}
+
+/** What went wrong, as the caller may know it: the disk is full, it failed (a fault of ours), or the upload broke off. */
+function explain(error: unknown): unknown {
+  if (error instanceof AppError) return error
+  if (!(error instanceof DiskFault)) {
+    const detail = 'The upload broke off; nothing was stored. Upload again.'
+    return new AppError('upload-broken', detail, {}, { cause: error })
+  }
+  const { code } = error.cause as NodeJS.ErrnoException
+  if (!['ENOSPC', 'EDQUOT', 'EFBIG'].includes(code ?? '')) return error
+  const detail = 'The disk is full; nothing was stored. Make room and upload again.'
+  return new AppError('storage-full', detail, {}, { cause: error.cause })
+}
 
 /** A rename is safe only when the folder itself is flushed. */
 async function flushFolder(folder: string): Promise<void> {
@@ -61,6 +80,7 @@ export function diskStore(dataFolder: string): DiskStore {
     const digests = new StreamDigests()
     const target = createWriteStream(file, { flags: 'wx', flush: true, mode: 0o640 })
     const done = finished(target)
+    const closed = new Promise<void>((resolve) => target.once('close', resolve))
     // The failure is awaited below; without this it would count as unhandled while the source is still read.
     done.catch(() => source.destroy())
     let beginning = Buffer.alloc(0)
@@ -76,9 +96,12 @@ export function diskStore(dataFolder: string): DiskStore {
       target.end()
       await done
     } catch (error) {
+      const ofDisk = target.errored
       target.destroy()
+      // Opening may still be under way: only a closed file can be removed for good.
+      await closed
       // Where the disk failed, that is the reason, and the source only ended because of it.
-      throw target.errored ?? error
+      throw ofDisk ? new DiskFault(ofDisk) : error
     }
     return { digests: digests.finish(), beginning }
   }
@@ -93,28 +116,19 @@ export function diskStore(dataFolder: string): DiskStore {
         return { temporary, ...(await write(source, temporaryFile(temporary))) }
       } catch (error) {
         await rm(temporaryFile(temporary), { force: true })
-        if (isFull(error)) {
-          throw new AppError(
-            'storage-full',
-            'The disk is full; nothing was stored. Make room and upload again.',
-            {},
-            { cause: error },
-          )
-        }
-        throw new AppError(
-          'upload-broken',
-          'The upload broke off; nothing was stored. Upload again.',
-          {},
-          { cause: error },
-        )
+        throw explain(error)
       }
     },
     adopt: async (temporary, sha256) => {
       const file = fileOf(dataFolder, sha256)
-      await mkdir(path.dirname(file), { recursive: true, mode: 0o750 })
-      await rename(temporaryFile(temporary), file)
-      await flushFolder(path.dirname(file))
-      await flushFolder(packages)
+      try {
+        await mkdir(path.dirname(file), { recursive: true, mode: 0o750 })
+        await rename(temporaryFile(temporary), file)
+        await flushFolder(path.dirname(file))
+        await flushFolder(packages)
+      } catch (error) {
+        throw explain(new DiskFault(error))
+      }
     },
     discard: (temporary) => rm(temporaryFile(temporary), { force: true }),
     remove: (sha256) => rm(fileOf(dataFolder, sha256), { force: true }),
@@ -144,6 +158,14 @@ export class DamagedBlobError extends Error {
   }
 }
 
+interface OpenFile {
+  handle: Promise<FileHandle>
+  /** Reads under way. */
+  users: number
+  /** Whether it stays open for the next read. */
+  kept: boolean
+}
+
 export interface BlockReader {
   /** Block `index` of 1 MiB, the last one shorter, checked. @throws DamagedBlobError */
   read(sha256: string, index: number): Promise<Buffer>
@@ -158,41 +180,46 @@ export function blockReader(
   dataFolder: string,
   digestsOf: (sha256: string) => Promise<{ sizeBytes: number; blocks: Buffer } | null>,
 ): BlockReader {
-  const handles = new Map<string, Promise<FileHandle>>()
+  const files = new Map<string, OpenFile>()
   const cache = new Map<string, Promise<Buffer>>()
   const known = new Map<string, { sizeBytes: number; blocks: Buffer }>()
 
-  async function handleOf(sha256: string): Promise<FileHandle> {
-    const kept = handles.get(sha256)
-    if (kept) {
-      handles.delete(sha256)
-      handles.set(sha256, kept)
-      return kept
-    }
-    const opened = open(fileOf(dataFolder, sha256), 'r')
-    handles.set(sha256, opened)
-    opened.catch(() => handles.delete(sha256))
-    if (handles.size > HANDLES_MAX) {
-      const [oldest, handle] = handles.entries().next().value!
-      handles.delete(oldest)
-      // A read that is under way ends first: FileHandle.close waits for pending operations.
-      void handle.then((file) => file.close()).catch(() => undefined)
-    }
-    return opened
+  /** The open file of a package; the ones used longest ago are let go. */
+  function fileFor(sha256: string): OpenFile {
+    const file = files.get(sha256) ?? { handle: open(fileOf(dataFolder, sha256), 'r'), users: 0, kept: true }
+    files.delete(sha256)
+    files.set(sha256, file)
+    if (files.size > HANDLES_MAX) letGo(files.keys().next().value!)
+    return file
+  }
+
+  function letGo(sha256: string): void {
+    const file = files.get(sha256)
+    if (!file) return
+    files.delete(sha256)
+    file.kept = false
+    closeUnused(file)
+  }
+
+  /** A file that somebody reads is closed by the last of them: closed before, the read would fail. */
+  function closeUnused(file: OpenFile): void {
+    if (file.kept || file.users > 0) return
+    void file.handle.then((handle) => handle.close()).catch(() => undefined)
   }
 
   async function fill(sha256: string, buffer: Buffer, offset: number): Promise<void> {
-    for (let filled = 0; filled < buffer.length; ) {
-      const handle = await handleOf(sha256)
-      const { bytesRead } = await handle
-        .read(buffer, filled, buffer.length - filled, offset + filled)
-        .catch((error) => {
-          // Another package pushed this file out of the open ones between the two lines: open it again.
-          if ((error as NodeJS.ErrnoException).code === 'EBADF') return { bytesRead: -1 }
-          throw error
-        })
-      if (bytesRead === 0) throw new Error('the file is shorter than it was')
-      filled += Math.max(bytesRead, 0)
+    const file = fileFor(sha256)
+    file.users += 1
+    try {
+      const handle = await file.handle
+      for (let filled = 0; filled < buffer.length; ) {
+        const { bytesRead } = await handle.read(buffer, filled, buffer.length - filled, offset + filled)
+        if (bytesRead === 0) throw new Error('the file is shorter than it was')
+        filled += bytesRead
+      }
+    } finally {
+      file.users -= 1
+      closeUnused(file)
     }
   }
 
@@ -206,11 +233,14 @@ export function blockReader(
     const buffer = Buffer.allocUnsafeSlow(length)
     try {
       await fill(sha256, buffer, offset)
+      const digest = createHash('sha256').update(buffer).digest()
+      const wanted = blob.blocks.subarray(index * DIGEST_BYTES, (index + 1) * DIGEST_BYTES)
+      if (!digest.equals(wanted)) throw new Error('the bytes are not those that were stored')
     } catch (error) {
+      // The file may be put back from a copy, under the same name: the next try opens what lies there then.
+      letGo(sha256)
       throw new DamagedBlobError(sha256, index, { cause: error })
     }
-    const digest = createHash('sha256').update(buffer).digest()
-    if (!digest.equals(blob.blocks.subarray(index * 32, index * 32 + 32))) throw new DamagedBlobError(sha256, index)
     return buffer
   }
 
@@ -221,13 +251,15 @@ export function blockReader(
       cache.delete(name)
       cache.set(name, block)
       // A failure is not kept: the disk may have been repaired.
-      block.catch(() => cache.delete(name))
+      block.catch(() => {
+        if (cache.get(name) === block) cache.delete(name)
+      })
       if (cache.size > BLOCKS_MAX) cache.delete(cache.keys().next().value!)
       return block
     },
     close: async () => {
-      for (const handle of handles.values()) await handle.then((file) => file.close()).catch(() => undefined)
-      handles.clear()
+      for (const file of files.values()) await file.handle.then((handle) => handle.close()).catch(() => undefined)
+      files.clear()
       cache.clear()
     },
   }

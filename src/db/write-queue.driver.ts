@@ -28,15 +28,18 @@ const codeOf = (error: unknown): string =>
   typeof error === 'object' && error !== null && 'code' in error ? String(error.code) : ''
 
 /** A full disk shows as SQLITE_FULL, or as a failed write of the log or the shared memory file. */
+const isStorageFault = (error: unknown): boolean => /^SQLITE_(FULL|IOERR)/.test(codeOf(error))
+
 function explain(error: unknown): unknown {
-  return /^SQLITE_(FULL|IOERR)/.test(codeOf(error))
-    ? new AppError(
-        'storage-full',
-        'The disk took no more data; nothing was stored. Make room and try again.',
-        {},
-        { cause: error },
-      )
-    : error
+  if (isStorageFault(error)) {
+    const detail = 'The disk took no more data; nothing was stored. Make room and try again.'
+    return new AppError('storage-full', detail, {}, { cause: error })
+  }
+  if (/^SQLITE_(BUSY|LOCKED)/.test(codeOf(error))) {
+    const detail = 'Another program holds the database; nothing was stored. End it and try again.'
+    return new AppError('not-ready', detail, {}, { cause: error })
+  }
+  return error
 }
 
 export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects: Effect[]) => void }): WriteQueue {
@@ -77,6 +80,8 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
       effects.push(...own)
       return { value }
     } catch (error) {
+      // SQLite may have ended the whole transaction by itself then: no piece of the group can stand.
+      if (isStorageFault(error)) throw error
       await sql`rollback to piece`.execute(connection)
       await sql`release piece`.execute(connection)
       return { error: explain(error) }
@@ -85,9 +90,9 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
 
   async function drain(): Promise<void> {
     while (waiting.length > 0) {
-      await runGroup(waiting.splice(0, GROUP_MAX))
-      // Lets messages of other threads in: they join the next group.
+      // Lets the messages of other threads in first: they join this group.
       await new Promise<void>((resolve) => setImmediate(resolve))
+      await runGroup(waiting.splice(0, GROUP_MAX))
     }
     running = null
   }

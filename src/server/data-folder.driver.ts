@@ -1,8 +1,8 @@
 // The data folder: what lies where, the server's secret, and the lock that keeps a second server out.
-import { createHash, randomBytes } from 'node:crypto'
-import { chmodSync, existsSync, mkdirSync, readFileSync, realpathSync, writeFileSync } from 'node:fs'
-import net from 'node:net'
+import { randomBytes } from 'node:crypto'
+import { chmodSync, existsSync, linkSync, mkdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import path from 'node:path'
+import BetterSqlite from 'better-sqlite3'
 
 export interface DataFolder {
   folder: string
@@ -15,36 +15,58 @@ const SECRET_BYTES = 32
 
 /** Creates what is missing, readable by the server's user only. */
 export function openDataFolder(folder: string): DataFolder {
-  mkdirSync(folder, { recursive: true, mode: 0o750 })
   const secretFile = path.join(folder, 'secret')
-  if (!existsSync(secretFile)) {
-    writeFileSync(secretFile, `${randomBytes(SECRET_BYTES).toString('hex')}\n`, {
-      mode: 0o600,
-      flag: 'wx',
-      flush: true,
-    })
+  let serverSecret: string
+  try {
+    mkdirSync(folder, { recursive: true, mode: 0o750 })
+    if (!existsSync(secretFile)) makeSecret(secretFile)
+    chmodSync(secretFile, 0o600)
+    serverSecret = readFileSync(secretFile, 'utf8').trim()
+  } catch (error) {
+    throw unusable(folder, error)
   }
-  chmodSync(secretFile, 0o600)
-  const serverSecret = readFileSync(secretFile, 'utf8').trim()
   if (!/^[0-9a-f]{64}$/.test(serverSecret)) {
     throw new Error(`${secretFile} is not a secret of this program; restore it from the backup of this data folder.`)
   }
   return { folder, databaseFile: path.join(folder, 'firmhand.db'), serverSecret }
 }
 
+/** Whole or not at all, whenever the program ends; where two do this at once, the first one's stays. */
+function makeSecret(secretFile: string): void {
+  const draft = `${secretFile}.${process.pid}`
+  writeFileSync(draft, `${randomBytes(SECRET_BYTES).toString('hex')}\n`, { mode: 0o600, flush: true })
+  try {
+    linkSync(draft, secretFile)
+  } catch (error) {
+    if ((error as NodeJS.ErrnoException).code !== 'EEXIST') throw error
+  } finally {
+    rmSync(draft)
+  }
+}
+
+const unusable = (folder: string, cause: unknown): Error =>
+  new Error(
+    `The data folder ${folder} cannot be used: ${(cause as Error).message}. Let the server's user write there, or set FIRMHAND_DATA to another folder.`,
+    { cause },
+  )
+
 /**
- * Holds the folder for one server: a second one would sweep away the first one's uploads. A socket of the kernel's
- * abstract namespace goes with the process, so nothing is left to clean up after a crash. Only Linux has them.
+ * Holds the folder for one server: a second one would sweep away the first one's uploads. The lock is that of an empty
+ * database file: the system's, so it goes with the process and nothing is left to clean up after a crash, and it holds
+ * between containers that share the folder.
  */
-export function lockDataFolder(folder: string): Promise<() => Promise<void>> {
-  if (process.platform !== 'linux') return Promise.resolve(async () => undefined)
-  const name = createHash('sha256').update(realpathSync(folder)).digest('hex').slice(0, 32)
-  return new Promise((resolve, reject) => {
-    const server = net.createServer((socket) => socket.destroy())
-    server.once('error', () => reject(new Error(`Another server runs on ${folder}: stop it first.`)))
-    server.listen(`\0firmhand:${name}`, () => {
-      server.unref()
-      resolve(() => new Promise((done) => server.close(() => done())))
-    })
-  })
+export function lockDataFolder(folder: string): () => void {
+  try {
+    const lock = new BetterSqlite(path.join(folder, 'lock'), { timeout: 0 })
+    try {
+      lock.exec('begin exclusive')
+    } catch (error) {
+      lock.close()
+      throw error
+    }
+    return () => lock.close()
+  } catch (error) {
+    const isHeld = /^SQLITE_(BUSY|LOCKED)/.test(String((error as { code?: string }).code))
+    throw isHeld ? new Error(`Another server runs on ${folder}: stop it first.`) : unusable(folder, error)
+  }
 }

@@ -12,11 +12,15 @@ class BorrowedSocket extends Duplex {
   readonly #socket: Socket
   readonly #takeBack: (bytes: Buffer) => void
   #open = 0
+  #last: IncomingMessage | null = null
   /** Whether the last thing that happened was the end of an answer: only then do bytes begin a new request. */
   #betweenRequests = false
+  /** The client sends requests before it has the answers: where one begins only the parser knows, so it keeps the socket. */
+  #pipelines = false
   #lent = true
 
-  constructor(socket: Socket, takeBack: (bytes: Buffer) => void) {
+  /** @param bytes what was read from the socket before it came here */
+  constructor(socket: Socket, bytes: Buffer, takeBack: (bytes: Buffer) => void) {
     super({ allowHalfOpen: true })
     this.#socket = socket
     this.#takeBack = takeBack
@@ -25,6 +29,9 @@ class BorrowedSocket extends Duplex {
     socket.on('timeout', this.#onTimeout)
     socket.on('error', this.#onError)
     socket.on('close', this.#onClose)
+    if (bytes.length > 0) this.push(bytes)
+    // A client may have ended its side right behind its request, and the word of it is over.
+    if (socket.readableEnded) this.push(null)
   }
 
   get remoteAddress(): string | undefined {
@@ -45,17 +52,21 @@ class BorrowedSocket extends Duplex {
     this.end(() => this.#socket.destroySoon())
   }
 
-  requestBegan(): void {
+  requestBegan(request: IncomingMessage): void {
     this.#open += 1
+    this.#last = request
   }
 
   requestEnded(): void {
     this.#open -= 1
-    this.#betweenRequests = this.#open === 0
+    this.#betweenRequests = this.#open === 0 && !this.#pipelines
   }
 
   readonly #onData = (bytes: Buffer): void => {
-    if (this.#betweenRequests && !SURELY_HTTP.test(bytes.toString('latin1', 0, 32))) {
+    // An answer may go out before the body of its request is in: what still comes of that is no request.
+    const whole = this.#last?.complete === true
+    if (whole && this.#open > 0) this.#pipelines = true
+    if (whole && this.#betweenRequests && !SURELY_HTTP.test(bytes.toString('latin1', 0, 32))) {
       this.#letGo()
       this.#takeBack(bytes)
       return
@@ -115,23 +126,20 @@ export function lendToHttp(
   server.on('request', (request: IncomingMessage, response: ServerResponse) => {
     const { socket } = request as { socket: unknown }
     if (!(socket instanceof BorrowedSocket)) return
-    socket.requestBegan()
+    socket.requestBegan(request)
     response.once('close', () => socket.requestEnded())
   })
   return (socket, bytes) => {
-    // After the client's FIN nothing can be put back into the stream: a request that was pipelined behind a download.
-    if (socket.destroyed || socket.readableEnded) {
-      socket.on('error', () => {})
-      socket.destroy()
+    if (socket.destroyed) {
+      socket.on('error', () => {}) // It may still be said, and an error without a listener would end the process.
       return
     }
-    const borrowed = new BorrowedSocket(socket, (next) => {
+    const borrowed = new BorrowedSocket(socket, bytes, (next) => {
       socket.unshift(next)
       takeBack(socket)
       socket.resume()
     })
     server.emit('connection', borrowed)
-    if (bytes.length > 0) socket.unshift(bytes)
     socket.resume()
   }
 }

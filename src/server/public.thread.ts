@@ -1,5 +1,6 @@
 // Entry of the public thread: one socket, the byte server for /d/, everything else handed to fastify.
 import net from 'node:net'
+import { setTimeout } from 'node:timers/promises'
 import { parentPort, workerData } from 'node:worker_threads'
 import { hashToken } from '../access/secret.js'
 import { findBlocks } from '../blobs/blob.store.js'
@@ -14,9 +15,18 @@ import { newId } from '../ids.js'
 import { createLogger } from '../logger.js'
 import { type Call, caller, serve } from '../threads/remote.js'
 import { lendToHttp } from './http-borrow.driver.js'
+import { listenFault } from './listen-fault.js'
 import { createPublicApp } from './public-app.js'
 import { remoteServices } from './services.js'
 import type { PublicReady, PublicSetup } from './setup.js'
+
+/**
+ * Sockets in all: those of the byte server, which bounds them itself, and those lent to node:http. Beyond it the kernel's
+ * sockets are closed at once; the common limit of open files is 20,000.
+ */
+const CONNECTIONS_MAX = 16_000
+/** With the writer gone the record takes nothing more; this long the byte server may break its connections. */
+const ALONE_MS = 2000
 
 const setup = workerData as PublicSetup
 const toMain = parentPort!
@@ -44,6 +54,8 @@ const responder = createResponder({
 // allowHalfOpen: a client may end its side right after the GET and still wants the file.
 const server = net.createServer({ allowHalfOpen: true, noDelay: true }, (socket) => responder.accept(socket))
 
+server.maxConnections = CONNECTIONS_MAX
+
 function listen(host: string): Promise<void> {
   return new Promise((resolve, reject) => {
     server.once('error', reject)
@@ -54,10 +66,12 @@ function listen(host: string): Promise<void> {
   })
 }
 
+const writerGone = new Promise<void>((resolve) => setup.writerPort.once('close', () => resolve()))
+
 /** The main thread ends this one once it has the answer. */
 async function stop(): Promise<void> {
   server.close()
-  await responder.stop()
+  await Promise.race([responder.stop(), writerGone.then(() => setTimeout(ALONE_MS))])
   await closeHttp(app)
   await kernel.stop()
   await blocks.close()
@@ -78,9 +92,13 @@ try {
 } catch (error) {
   // A machine without IPv6 cannot listen on [::]; all of its IPv4 is what was meant.
   const noIpv6 = ['EAFNOSUPPORT', 'EADDRNOTAVAIL'].includes((error as NodeJS.ErrnoException).code ?? '')
-  if (!noIpv6 || setup.listen.host !== '::') throw error
+  if (!noIpv6 || setup.listen.host !== '::') {
+    throw listenFault(error, { setting: 'FIRMHAND_PUBLIC_LISTEN', address: setup.listen })
+  }
   await listen('0.0.0.0')
 }
+// Out of descriptors for the moment: the client tries again, and those who are served do not notice.
+server.on('error', (error) => log.error({ err: error }, 'a connection could not be accepted'))
 const { address, port } = server.address() as net.AddressInfo
 toMain.postMessage({ ready: { host: address, port, countsAcknowledged: kernel.readable } } satisfies {
   ready: PublicReady

@@ -7,6 +7,7 @@ import type { ServiceSettings } from './services.js'
 export interface WriterSetup {
   data: DataFolder
   settings: ServiceSettings
+  logLevel: string
   clockCell: SharedArrayBuffer | undefined
   publicPort: MessagePort
   effectsPort: MessagePort

@@ -1,24 +1,35 @@
 // Entry of the writing thread.
 import { type MessagePort, parentPort, workerData } from 'node:worker_threads'
 import { clockFrom } from '../clock.js'
+import { AppError } from '../errors.js'
+import { createLogger } from '../logger.js'
 import { type Call, serve } from '../threads/remote.js'
 import type { WriterReady, WriterSetup } from './setup.js'
 import { openWriter } from './writer.js'
 
 const setup = workerData as WriterSetup
 const toMain = parentPort!
+const clock = clockFrom(setup.clockCell)
+const log = createLogger(setup.logLevel)
+/** What goes wrong every second is said once in this time: the log may lie on the very disk that is full. */
+const QUIET_MS = 60_000
+let quietUntilMs = 0
 
 const writer = await openWriter({
   data: setup.data,
   settings: setup.settings,
-  clock: clockFrom(setup.clockCell),
+  clock,
   publish: (effects) => {
     if (effects.length > 0) setup.effectsPort.postMessage(effects)
   },
   sweep: true,
   onError: (error) => {
-    // The clock's work failed in a way that nobody asked for: better to stop as a whole than to go on blind.
-    throw error
+    // A full disk or a held lock passes, and the next tick tries again: downloads and reading go on meanwhile. Anything
+    // else is a bug: better to stop as a whole than to go on blind.
+    if (!(error instanceof AppError)) throw error
+    if (clock() < quietUntilMs) return
+    quietUntilMs = clock() + QUIET_MS
+    log.warn({ err: error }, 'the work of the clock has to wait')
   },
 })
 

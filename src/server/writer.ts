@@ -80,7 +80,7 @@ export async function openWriter(given: {
     swept,
     services,
     run: queue.run,
-    handle: (call) => {
+    handle: async (call) => {
       const method = methods[call.service]?.[call.method]
       if (!method) throw new Error(`there is no ${call.service}.${call.method}`)
       const [actor] = call.args

@@ -1,0 +1,167 @@
+// The server as a process of its own, as it is started for real: for tests that kill it, starve it or read its output.
+import { type ChildProcess, spawn } from 'node:child_process'
+import { once } from 'node:events'
+import { mkdtempSync, readFileSync, rmSync } from 'node:fs'
+import { createServer } from 'node:net'
+import os from 'node:os'
+import path from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { readConfig } from '../../src/config.js'
+import { makeIntegratorKey } from '../../src/server/first-key.js'
+import type { Answer } from './app.js'
+
+const ROOT = path.resolve(path.dirname(fileURLToPath(import.meta.url)), '..', '..')
+
+export interface ServedApp {
+  readonly process: ChildProcess
+  folder: string
+  dataFolder: string
+  publicPort: number
+  officePort: number
+  publicUrl: string
+  officeUrl: string
+  key: string
+  call(
+    method: string,
+    path: string,
+    body?: unknown,
+    options?: { key?: string; headers?: Record<string, string> },
+  ): Promise<Answer>
+  /** Everything that all runs printed so far. */
+  output(): string
+  /** Starts it again, on the same folder and ports. */
+  start(): Promise<void>
+  /** SIGKILL, at once. */
+  kill(): Promise<void>
+  /** SIGTERM; gives the exit code (null: by a signal) and how long it took. */
+  terminate(): Promise<{ code: number | null; ms: number }>
+  /** Kills it where it still runs and removes the folder. */
+  remove(): Promise<void>
+}
+
+/** Ports that were free a moment ago. */
+export async function freePorts(count: number): Promise<number[]> {
+  const probes = Array.from({ length: count }, () => createServer().listen(0, '127.0.0.1'))
+  await Promise.all(probes.map((probe) => once(probe, 'listening')))
+  const ports = probes.map((probe) => (probe.address() as { port: number }).port)
+  await Promise.all(probes.map((probe) => new Promise((resolve) => probe.close(resolve))))
+  return ports
+}
+
+/** Runs the program to its end. */
+export async function runProgram(
+  args: string[],
+  env: Record<string, string>,
+): Promise<{ code: number | null; stdout: string; stderr: string }> {
+  const child = spawn(process.execPath, [path.join(ROOT, 'dist/src/main.js'), ...args], {
+    env: { PATH: process.env.PATH, ...env },
+  })
+  let [stdout, stderr] = ['', '']
+  child.stdout.on('data', (bytes) => {
+    stdout += bytes
+  })
+  child.stderr.on('data', (bytes) => {
+    stderr += bytes
+  })
+  const [code] = await once(child, 'close')
+  return { code, stdout, stderr }
+}
+
+export interface ServeOptions {
+  settings?: Record<string, string>
+  /** A shell line that ends in the start of the program as "$@", e.g. with limits set before. */
+  shell?: string
+}
+
+/** @param options.settings further FIRMHAND_ settings */
+export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
+  const folder = mkdtempSync(path.join(os.tmpdir(), 'firmhand-serve-'))
+  const dataFolder = path.join(folder, 'data')
+  const [publicPort, officePort] = (await freePorts(2)) as [number, number]
+  const publicUrl = `http://127.0.0.1:${publicPort}`
+  const officeUrl = `http://127.0.0.1:${officePort}`
+  const env: Record<string, string> = {
+    FIRMHAND_DATA: dataFolder,
+    FIRMHAND_PUBLIC_LISTEN: `127.0.0.1:${publicPort}`,
+    FIRMHAND_OFFICE_LISTEN: `127.0.0.1:${officePort}`,
+    FIRMHAND_PUBLIC_URL: publicUrl,
+    ...options.settings,
+  }
+  const { secret } = await makeIntegratorKey(readConfig(env), { clock: Date.now, oneMore: false })
+  let child: ChildProcess
+  let output = ''
+
+  const start = async (): Promise<void> => {
+    const program = [process.execPath, path.join(ROOT, 'dist/src/main.js'), 'serve']
+    const [command, ...args] = options.shell ? ['bash', '-c', options.shell, 'shell', ...program] : program
+    child = spawn(command!, args, { env: { PATH: process.env.PATH, ...env }, stdio: ['ignore', 'pipe', 'pipe'] })
+    await new Promise<void>((resolve, reject) => {
+      const take = (bytes: Buffer) => {
+        output += bytes
+        if (bytes.includes('"serving"')) resolve()
+      }
+      child.stdout!.on('data', take)
+      child.stderr!.on('data', take)
+      child.once('exit', (code, signal) => reject(new Error(`the server ended (${code ?? signal}): ${output}`)))
+    })
+  }
+  const ended = async () => {
+    if (child.exitCode === null && child.signalCode === null) await once(child, 'exit')
+  }
+  await start()
+
+  const served: ServedApp = {
+    get process() {
+      return child
+    },
+    folder,
+    dataFolder,
+    publicPort,
+    officePort,
+    publicUrl,
+    officeUrl,
+    key: secret,
+    call: async (method, target, body, given = {}) => {
+      const isBytes = body instanceof Uint8Array
+      const response = await fetch(`${officeUrl}/api/v1${target}`, {
+        method,
+        headers: {
+          authorization: `Bearer ${given.key ?? secret}`,
+          // Each call on a connection of its own: what a killed server left in the pool is not used again.
+          connection: 'close',
+          ...(body !== undefined && { 'content-type': isBytes ? 'application/octet-stream' : 'application/json' }),
+          ...given.headers,
+        },
+        ...(body !== undefined && {
+          body: isBytes ? (body as unknown as NonNullable<RequestInit['body']>) : JSON.stringify(body),
+        }),
+      })
+      const text = await response.text()
+      const isJson = /json\b/.test(response.headers.get('content-type') ?? '') && text.startsWith('{')
+      const isLines = /jsonl|ndjson/.test(response.headers.get('content-type') ?? '')
+      return { status: response.status, headers: response.headers, body: isJson && !isLines ? JSON.parse(text) : text }
+    },
+    output: () => output,
+    start,
+    kill: async () => {
+      child.kill('SIGKILL')
+      await ended()
+    },
+    terminate: async () => {
+      const startMs = performance.now()
+      child.kill('SIGTERM')
+      await ended()
+      return { code: child.exitCode, ms: performance.now() - startMs }
+    },
+    remove: async () => {
+      if (child.exitCode === null && child.signalCode === null) await served.kill()
+      rmSync(folder, { recursive: true, force: true })
+    },
+  }
+  return served
+}
+
+/** A number out of /proc/PID/status, e.g. VmHWM, the highest memory of a process so far, KiB (proc(5)). */
+export function processStatus(pid: number, name: string): number {
+  return Number(new RegExp(`^${name}:\\s+(\\d+)`, 'm').exec(readFileSync(`/proc/${pid}/status`, 'utf8'))?.[1])
+}
