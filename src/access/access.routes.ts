@@ -3,7 +3,17 @@ import { z } from 'zod'
 import { type Clock, toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
-import { Id, Instant, instantMs, problems, type ZodApp } from '../http/zod-routes.js'
+import {
+  changeProblems,
+  Id,
+  Instant,
+  instantMs,
+  PageQuery,
+  pageOf,
+  problems,
+  toPage,
+  type ZodApp,
+} from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import { type AccessService, SESSION_MS } from './access.service.js'
 import { findLiveKey, type Key, listKeys } from './key.store.js'
@@ -50,29 +60,33 @@ export function accessRoutes(deps: {
     app.get(
       '/keys',
       {
-        preHandler: requireRole('integrate'),
-        schema: { response: { 200: z.object({ items: z.array(KeyView), next: z.null() }), ...problems() } },
+        onRequest: requireRole('read'),
+        schema: { querystring: PageQuery, response: { 200: pageOf(KeyView), ...problems() } },
       },
-      async () => ({ items: (await listKeys(deps.read)).map(toView), next: null }),
+      async (request) => {
+        const { items, next } = toPage(await listKeys(deps.read, request.query), request.query.limit)
+        return { items: items.map(toView), next }
+      },
     )
     app.post(
       '/keys',
       {
-        preHandler: requireRole('integrate'),
+        onRequest: requireRole('integrate'),
         schema: {
           body: z.strictObject({
             name: z.string().min(1).max(120),
             role: z.enum(ROLES),
             expiresAt: Instant.optional(),
           }),
-          response: { 201: NewKeyView, ...problems(413, 415, 422) },
+          response: { 201: NewKeyView, ...changeProblems() },
         },
       },
       async (request, reply) => {
         const { name, role, expiresAt } = request.body
         const expiresAtMs = expiresAt === undefined ? null : instantMs(expiresAt)
         if (expiresAtMs !== null && expiresAtMs <= deps.clock()) {
-          throw new AppError('request-invalid', 'expiresAt lies in the past.')
+          const errors = [{ pointer: '/expiresAt', detail: 'lies in the past' }]
+          throw new AppError('request-invalid', 'expiresAt lies in the past: give a later time, or none.', { errors })
         }
         const key = await deps.access.createKey(request.actor, { name, role, expiresAtMs })
         return reply.code(201).send({
@@ -87,8 +101,8 @@ export function accessRoutes(deps: {
     app.delete(
       '/keys/:id',
       {
-        preHandler: requireRole('integrate'),
-        schema: { params: z.object({ id: Id }), response: { 204: z.null(), ...problems(404) } },
+        onRequest: requireRole('integrate'),
+        schema: { params: z.object({ id: Id }), response: { 204: z.null(), ...changeProblems(404) } },
       },
       async (request, reply) => {
         await deps.access.revokeKey(request.actor, request.params.id)
@@ -100,11 +114,12 @@ export function accessRoutes(deps: {
       '/session',
       {
         schema: {
+          security: [],
           description: 'For browsers: a cookie in place of the key, for 12 h, and a CSRF token for every change.',
           body: z.strictObject({ key: z.string().min(1).max(200) }),
           response: {
             201: z.object({ role: z.enum(ROLES), name: z.string(), csrfToken: z.string(), expiresAt: z.string() }),
-            ...problems(413, 415),
+            ...changeProblems(),
           },
         },
       },
@@ -127,7 +142,7 @@ export function accessRoutes(deps: {
           .send({ role: key.role, name: key.name, csrfToken: secrets.csrf, expiresAt: toRfc3339(expiresAtMs) })
       },
     )
-    app.delete('/session', { schema: { response: { 204: z.null(), ...problems() } } }, async (request, reply) => {
+    app.delete('/session', { schema: { response: { 204: z.null(), ...changeProblems() } } }, async (request, reply) => {
       requireKey(request)
       const cookie = request.cookies[SESSION_COOKIE]
       if (cookie) await deps.access.closeSession(request.actor, hashSecret(cookie))

@@ -1,5 +1,6 @@
 import type { Actor } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
+import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
@@ -25,13 +26,19 @@ export interface AccessService {
   closeSession(work: Work, actor: Actor, cookieHash: string): Promise<void>
 }
 
+const timeOrNull = (ms: number | null): string | null => (ms === null ? null : toRfc3339(ms))
+
 export function accessService(deps: { serverSecret: string }): AccessService {
   return {
     createKey: async (work, actor, input) => {
       const key: Key = { id: newId('k', work.nowMs), createdAtMs: work.nowMs, revokedAtMs: null, ...input }
       await insertKey(work.db, key, hashSecret(keySecret(deps.serverSecret, key.id)))
       await appendAudit(work, actor, [
-        { action: 'key.created', detail: { key: key.id, name: key.name, role: key.role } },
+        {
+          action: 'key.created',
+          detail: { key: key.id, role: key.role, expiresAt: timeOrNull(key.expiresAtMs) },
+          labels: { keyName: key.name },
+        },
       ])
       return key
     },
@@ -40,7 +47,9 @@ export function accessService(deps: { serverSecret: string }): AccessService {
       if (!key) throw new AppError('key-not-found', `There is no key ${id}.`)
       if (key.revokedAtMs !== null) return
       await markRevoked(work.db, id, work.nowMs)
-      await appendAudit(work, actor, [{ action: 'key.revoked', detail: { key: id, name: key.name } }])
+      await appendAudit(work, actor, [
+        { action: 'key.revoked', detail: { key: id, role: key.role }, labels: { keyName: key.name } },
+      ])
     },
     openSession: async (work, _actor, keyId) => {
       const sessionId = newId('s', work.nowMs)

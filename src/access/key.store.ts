@@ -1,6 +1,7 @@
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
 import type { Database } from '../db/schema.js'
+import type { Page } from '../http/zod-routes.js'
 import { ROLES, type Role } from './roles.js'
 
 export interface Key {
@@ -40,8 +41,24 @@ export async function insertKey(db: Db, key: Key, secretHash: string): Promise<v
     .execute()
 }
 
-export async function listKeys(db: Db): Promise<Key[]> {
-  return (await db.selectFrom('access_key').selectAll().orderBy('id').execute()).map(toKey)
+export async function listKeys(db: Db, page: Page): Promise<Key[]> {
+  const rows = await db
+    .selectFrom('access_key')
+    .selectAll()
+    .where('id', '>', page.after ?? '')
+    .orderBy('id')
+    .limit(page.limit + 1)
+    .execute()
+  return rows.map(toKey)
+}
+
+/** Revoked ones too. */
+export async function countKeys(db: Db): Promise<number> {
+  const { count } = await db
+    .selectFrom('access_key')
+    .select((select) => select.fn.countAll().as('count'))
+    .executeTakeFirstOrThrow()
+  return Number(count)
 }
 
 export async function findKey(db: Db, id: string): Promise<Key | null> {

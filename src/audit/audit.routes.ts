@@ -17,7 +17,12 @@ const PAGE_ROWS = 1000
 const Query = z.object({
   unit: Id.optional().describe('Our id, IMEI or serial number'),
   actor: Id.optional(),
-  action: z.string().max(60).optional().describe('One action, or all of a kind with the dot at the end: `task.`'),
+  action: z
+    .string()
+    .max(60)
+    .regex(/^[a-z-]+(\.[a-z-]*)?$/, 'is no action and no kind of actions')
+    .optional()
+    .describe('One action, or all of a kind with the dot at the end: `task.`'),
   from: Instant.optional(),
   to: Instant.optional(),
   format: z.enum(['json', 'jsonl', 'csv']).default('json'),
@@ -36,7 +41,7 @@ export interface AuditRoutesDeps {
   audit: Remote<AuditService>
   serverId: string
   /** The guard of the house, handed in: access stands below the log. */
-  mayRead: Parameters<ZodApp['get']>[1]['preHandler']
+  mayRead: Parameters<ZodApp['get']>[1]['onRequest']
   /** Our id of a unit by any of its names. */
   unitId: (name: string) => Promise<string>
 }
@@ -47,7 +52,7 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
     app.get(
       '/audit/head',
       {
-        preHandler: deps.mayRead,
+        onRequest: deps.mayRead,
         schema: {
           description: 'Keep this elsewhere: a later copy is checked against it.',
           response: { 200: z.object({ seq: z.number().int(), hash: z.string() }), ...problems() },
@@ -58,11 +63,11 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
     app.get(
       '/audit',
       {
-        preHandler: deps.mayRead,
+        onRequest: deps.mayRead,
         schema: {
           description: '`jsonl` is the copy that `firmhand audit verify` checks; without filters it is complete.',
           querystring: Query,
-          response: { 200: z.any(), ...problems() },
+          response: { 200: z.any(), ...problems(404, 507) },
         },
       },
       async (request, reply) => {

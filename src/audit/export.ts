@@ -29,12 +29,13 @@ const CSV_COLUMNS = [
 
 /**
  * One cell (RFC 4180 §2). A text that a spreadsheet would run as a formula is kept text by an apostrophe in front
- * (OWASP, CSV injection: cells beginning with = + - @, tab or carriage return).
+ * (OWASP, CSV injection: cells beginning with = + - @, tab, carriage return or line feed; ASVS 5.0 item 1.2.10 adds NUL;
+ * the full-width forms of the four signs, which some spreadsheets read alike, are from memory).
  */
 function csvCell(value: unknown): string {
   if (value === null || value === undefined) return ''
   const text = typeof value === 'object' ? JSON.stringify(value) : String(value)
-  const safe = /^[=+\-@\t\r]/.test(text) ? `'${text}` : text
+  const safe = /^[=+\-@\t\r\n\0\uFF1D\uFF0B\uFF0D\uFF20]/.test(text) ? `'${text}` : text
   return /[",\r\n']/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe
 }
 

@@ -1,8 +1,8 @@
-import type { FastifyPluginAsync, FastifyRequest, preHandlerAsyncHookHandler } from 'fastify'
+import type { FastifyPluginAsync, FastifyRequest, onRequestAsyncHookHandler } from 'fastify'
 import { z } from 'zod'
 import { requireKey, requireRole } from '../access/require-role.js'
 import { AppError } from '../errors.js'
-import { problems, type ZodApp } from '../http/zod-routes.js'
+import { changeProblems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX } from './checkin.js'
 import { type CheckinService, OFFICE_SOURCES } from './checkin.service.js'
@@ -52,12 +52,37 @@ export function readNdjson(text: string): unknown[] {
     })
 }
 
+const MEMBERS = ['unit', 'version', 'observedAt', 'id', 'digest', 'note'] as const
+
+/**
+ * The items of any of the three forms, with nothing in them but what we read: what a platform sends besides does not travel
+ * on, however large or deep. A member that is an object is no value that any of ours can have.
+ */
+function readItems(body: unknown): unknown[] {
+  if (typeof body !== 'object' || body === null) {
+    throw new AppError(
+      'body-unreadable',
+      'Send one report as a JSON object, an array of them, or one a line as application/x-ndjson.',
+    )
+  }
+  const items: unknown[] = Array.isArray(body) ? body : [body]
+  if (items.length > CHECKINS_MAX) {
+    throw new AppError('body-too-large', `At most ${CHECKINS_MAX} items in one call; send them in several.`)
+  }
+  return items.map((item) => {
+    if (typeof item !== 'object' || item === null || Array.isArray(item)) return null
+    const given = item as Record<string, unknown>
+    const value = (name: string) => (typeof given[name] === 'object' && given[name] !== null ? false : given[name])
+    return Object.fromEntries(MEMBERS.flatMap((name) => (Object.hasOwn(given, name) ? [[name, value(name)]] : [])))
+  })
+}
+
 /** The same route on both listeners: who may use it and what the source is called differs. */
 export function checkinRoutes(deps: {
   checkins: Remote<CheckinService>
   listener: 'public' | 'office'
 }): FastifyPluginAsync {
-  const guard: preHandlerAsyncHookHandler =
+  const guard: onRequestAsyncHookHandler =
     deps.listener === 'office'
       ? requireRole('operate')
       : async (request: FastifyRequest) => {
@@ -79,27 +104,21 @@ export function checkinRoutes(deps: {
     app.post(
       deps.listener === 'public' ? '/in/check-ins' : '/check-ins',
       {
-        preHandler: guard,
+        config: { itemwise: true },
+        preValidation: async (request) => {
+          request.body = readItems(request.body)
+        },
+        onRequest: guard,
         bodyLimit: CHECKIN_BODY_MAX_BYTES,
         schema: {
           description: `One report, an array, or application/x-ndjson; at most ${CHECKINS_MAX} items. Answered after the commit.`,
           body: z.union([Item, z.array(Item)]).or(z.any()),
           querystring: z.object({ source: z.enum(OFFICE_SOURCES).default('operator') }),
-          response: { 200: Results, ...problems(413, 415) },
+          response: { 200: Results, ...changeProblems() },
         },
       },
       async (request) => {
-        const body: unknown = request.body
-        if (typeof body !== 'object' || body === null) {
-          throw new AppError(
-            'body-unreadable',
-            'Send one report as a JSON object, an array of them, or one a line as application/x-ndjson.',
-          )
-        }
-        const items: unknown[] = Array.isArray(body) ? body : [body]
-        if (items.length > CHECKINS_MAX) {
-          throw new AppError('body-too-large', `At most ${CHECKINS_MAX} items in one call; send them in several.`)
-        }
+        const items = request.body as unknown[]
         const source = deps.listener === 'public' ? `platform:${request.actor.id}` : request.query.source
         return { results: await deps.checkins.accept(request.actor, { items, source }) }
       },

@@ -24,7 +24,8 @@ export function eventRoutes(deps: { read: Db; hub: Hub }): FastifyPluginAsync {
     app.get(
       '/events',
       {
-        preHandler: requireRole('read'),
+        exposeHeadRoute: false, // A stream without a body would never end.
+        onRequest: requireRole('read'),
         schema: {
           description: 'text/event-stream: `task` (id = audit seq) and `ledger`. Resume with Last-Event-ID or ?after=.',
           querystring: z.object({ after: z.coerce.number().int().min(0).optional() }),
@@ -56,6 +57,7 @@ function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: num
   let again = false
 
   const write = (text: string) => {
+    if (raw.destroyed) return // Writing on would raise an error that nobody waits for.
     raw.write(text)
     if (raw.writableLength > BUFFER_MAX_BYTES) raw.destroy()
   }
@@ -108,6 +110,7 @@ function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: num
     drain().catch(fail)
   })
   const heartbeat = setInterval(() => write(': still here\n\n'), HEARTBEAT_MS)
+  raw.on('error', () => raw.destroy())
   raw.on('close', () => {
     clearInterval(heartbeat)
     leave()

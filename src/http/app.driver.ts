@@ -4,10 +4,19 @@ import helmet from '@fastify/helmet'
 import { fastify, LogController } from 'fastify'
 import { serializerCompiler, validatorCompiler } from 'fastify-type-provider-zod'
 import type { Clock } from '../clock.js'
+import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
 import type { Logger } from '../logger.js'
-import { installProblems } from './problem.js'
+import { answerBrokenRequest, answerFrameworkError, installProblems } from './problem.js'
+import { textFault } from './stored-text.js'
 import type { ZodApp } from './zod-routes.js'
+
+declare module 'fastify' {
+  interface FastifyContextConfig {
+    /** The route judges the parts of its body one by one, text that cannot be stored among them. */
+    itemwise?: boolean
+  }
+}
 
 /** JSON bodies; routes that take more say so themselves. */
 const BODY_MAX_BYTES = 1024 * 1024
@@ -44,12 +53,18 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
     trustProxy: false,
     return503OnClosing: false,
     forceCloseConnections: 'idle',
+    // The schemas bound what stands in an address, and say so better than "not found".
+    routerOptions: { maxParamLength: 2000 },
+    frameworkErrors: answerFrameworkError,
+    clientErrorHandler: answerBrokenRequest(() => newId('r', deps.clock())),
   }) as unknown as ZodApp
   app.server.headersTimeout = HEADERS_TIMEOUT_MS
+  app.removeContentTypeParser('text/plain') // Nothing here takes bare text: 415 rather than a riddle about its type.
   app.setValidatorCompiler(validatorCompiler)
   app.setSerializerCompiler(serializerCompiler)
   app.decorateRequest('key', null)
   app.decorateRequest('actor', null as never)
+  app.decorateRequest('csrfMissing', false)
   installProblems(app as never)
   await app.register(cookie)
   await app.register(helmet, {
@@ -59,6 +74,12 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
     },
     // The office side may be reached by plain HTTP through a tunnel; a proxy with TLS adds its own.
     strictTransportSecurity: false,
+  })
+  app.addHook('preValidation', async (request) => {
+    if (request.routeOptions.config.itemwise) return
+    const fault = textFault(request.body)
+    if (fault)
+      throw new AppError('request-invalid', `Correct ${fault.pointer}: it ${fault.detail}.`, { errors: [fault] })
   })
   app.addHook('onResponse', async (request, reply) => {
     request.log.debug(

@@ -1,8 +1,10 @@
 // The only place where an error becomes an answer: RFC 9457 problem documents from the table in errors.ts.
+import type { Socket } from 'node:net'
 import type { FastifyError, FastifyInstance, FastifyReply, FastifyRequest } from 'fastify'
 import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } from 'fastify-type-provider-zod'
 import { z } from 'zod'
 import { AppError, type FieldFault, PROBLEMS, type ProblemCode } from '../errors.js'
+import { pointerPart } from './stored-text.js'
 
 export const ProblemView = z
   .looseObject({
@@ -46,22 +48,33 @@ const FASTIFY_CODES: Record<string, ProblemCode> = {
   FST_ERR_CTP_INVALID_JSON_BODY: 'body-unreadable',
   FST_ERR_CTP_INVALID_CONTENT_LENGTH: 'body-unreadable',
   FST_ERR_ASYNC_CONSTRAINT: 'route-unknown',
-  FST_ERR_BAD_URL: 'route-unknown',
+}
+
+/** Faults named in one answer: whoever has more corrects these first. */
+const FAULTS_MAX = 20
+
+/** Pointers by RFC 6901; a member that should not be there is named itself, not the object around it. */
+function fieldFaults(
+  base: string,
+  fault: { instancePath: string; message?: string | undefined; params?: Record<string, unknown> },
+): FieldFault[] {
+  // The library writes the whole as "/", which is the member with the empty name.
+  const pointer = base + (fault.instancePath === '/' ? '' : fault.instancePath)
+  const extra = fault.params?.keys
+  if (Array.isArray(extra)) {
+    return extra.map((name) => ({ pointer: `${pointer}/${pointerPart(String(name))}`, detail: 'is not known here' }))
+  }
+  return [{ pointer, detail: fault.message ?? 'is not valid' }]
 }
 
 /** What was thrown, as what the caller may know. Anything unforeseen is `internal`; its text stays in the log. */
 function explain(thrown: unknown): AppError {
   if (thrown instanceof AppError) return thrown
   if (hasZodFastifySchemaValidationErrors(thrown)) {
-    const errors: FieldFault[] = thrown.validation.map((fault) => ({
-      pointer: `${thrown.validationContext === 'body' ? '' : `/${thrown.validationContext ?? ''}`}${fault.instancePath}`,
-      detail: fault.message ?? 'is not valid',
-    }))
-    return new AppError(
-      'request-invalid',
-      `Correct ${errors.map((fault) => fault.pointer || 'the body').join(', ')}.`,
-      { errors },
-    )
+    const base = thrown.validationContext === 'body' ? '' : `/${thrown.validationContext ?? ''}`
+    const errors = thrown.validation.flatMap((fault) => fieldFaults(base, fault)).slice(0, FAULTS_MAX)
+    const where = errors.map((fault) => `${fault.pointer || 'the body'} (${fault.detail})`).join(', ')
+    return new AppError('request-invalid', `Correct ${where}.`, { errors })
   }
   const { code, statusCode, message } = thrown as FastifyError
   const known = FASTIFY_CODES[code ?? '']
@@ -84,11 +97,55 @@ export function installProblems(app: FastifyInstance): void {
     if (PROBLEMS[error.code].status >= 500) request.log.error({ err: thrown }, 'request failed')
     return send(reply, error, request.id)
   })
-  app.setNotFoundHandler((request, reply) =>
-    send(
-      reply,
-      new AppError('route-unknown', `There is nothing at ${request.method} ${request.url.split('?')[0]}.`),
-      request.id,
-    ),
-  )
+  const known: { method: string | string[]; pattern: RegExp }[] = []
+  app.addHook('onRoute', ({ method, url }) => {
+    known.push({ method, pattern: patternOf(url) })
+  })
+  app.setNotFoundHandler((request, reply) => {
+    const path = request.url.split('?')[0]!
+    const methods = [...new Set(known.flatMap(({ method, pattern }) => (pattern.test(path) ? method : [])))].sort()
+    if (methods.length === 0) {
+      return send(reply, new AppError('route-unknown', `There is nothing at ${request.method} ${path}.`), request.id)
+    }
+    // RFC 9110 §15.5.6: the answer must say what would be taken.
+    void reply.header('allow', methods.join(', '))
+    const detail = `${path} takes ${methods.join(', ')}, not ${request.method}.`
+    return send(reply, new AppError('method-not-allowed', detail), request.id)
+  })
 }
+
+/** A route's address with its places `:name` and its tail `*`. */
+const patternOf = (url: string): RegExp =>
+  new RegExp(
+    `^${url
+      .replace(/[.+?^${}()|[\]\\]/g, '\\$&')
+      .replace(/:\w+/g, '[^/]+')
+      .replaceAll('*', '.*')}$`,
+  )
+
+/** For what is refused before a route is looked for: an address that cannot be decoded. */
+export function answerFrameworkError(error: FastifyError, request: FastifyRequest, reply: FastifyReply): FastifyReply {
+  const badUrl = new AppError('request-invalid', 'The address holds a % that begins no escape: write it as %25.')
+  return send(reply, error.code === 'FST_ERR_BAD_URL' ? badUrl : explain(error), request.id)
+}
+
+/** For what is no HTTP request at all: an unknown method, a head that is too large or cannot be read. */
+export const answerBrokenRequest =
+  (newInstance: () => string) =>
+  (error: Error & { code?: string }, socket: Socket): void => {
+    if (error.code === 'ECONNRESET' || socket.destroyed) return
+    const problem = problemOf(
+      new AppError(
+        'request-invalid',
+        'This is no HTTP request that the server can read. Check method and header fields.',
+      ),
+      newInstance(),
+    )
+    const body = JSON.stringify(problem)
+    if (socket.writable) {
+      socket.write(
+        `HTTP/1.1 400 Bad Request\r\nContent-Type: application/problem+json\r\nContent-Length: ${Buffer.byteLength(body)}\r\nConnection: close\r\n\r\n${body}`,
+      )
+    }
+    socket.destroySoon()
+  }

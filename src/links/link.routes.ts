@@ -3,7 +3,7 @@ import { z } from 'zod'
 import { requireRole } from '../access/require-role.js'
 import { linkToken } from '../access/secret.js'
 import { toRfc3339 } from '../clock.js'
-import { Id, Instant, instantMs, problems, type ZodApp } from '../http/zod-routes.js'
+import { changeProblems, Id, Instant, instantMs, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import { type LinkService, linkUrl } from './link.service.js'
 
@@ -28,7 +28,7 @@ export function linkRoutes(deps: {
     app.post(
       '/links',
       {
-        preHandler: requireRole('operate'),
+        onRequest: requireRole('operate'),
         schema: {
           description:
             'A link without a task of its own. `copy`: for a technician’s computer or phone; may be named for tasks.',
@@ -40,7 +40,7 @@ export function linkRoutes(deps: {
             expiresAt: Instant.optional(),
             byteBudget: z.number().int().min(1).max(Number.MAX_SAFE_INTEGER).optional(),
           }),
-          response: { 201: LinkView, ...problems(404, 409, 413, 415, 422) },
+          response: { 201: LinkView, ...changeProblems(404, 409) },
         },
       },
       async (request, reply) => {
@@ -67,11 +67,11 @@ export function linkRoutes(deps: {
     app.delete(
       '/links/:id',
       {
-        preHandler: requireRole('operate'),
+        onRequest: requireRole('operate'),
         schema: {
           description: 'The link answers 410 from now on, and downloads that run on it are reset at once.',
           params: z.object({ id: Id }),
-          response: { 204: z.null(), ...problems(404) },
+          response: { 204: z.null(), ...changeProblems(404) },
         },
       },
       async (request, reply) => {

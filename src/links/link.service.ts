@@ -97,10 +97,18 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
           state: pack.state,
         })
       }
+      if (input.expiresAtMs !== null && input.expiresAtMs <= work.nowMs) {
+        const errors = [{ pointer: '/expiresAt', detail: 'lies in the past' }]
+        throw new AppError('request-invalid', 'expiresAt lies in the past: give a later time, or none.', { errors })
+      }
       const model = await findModel(work.db, pack.modelId)
       const unit = input.unit === null ? null : await requireUnit(work, input.unit)
       if (input.kind === 'unit' && !unit)
         throw new AppError('request-invalid', 'A unit link needs the unit that it is for.')
+      if (unit && (unit.modelId !== pack.modelId || unit.retired)) {
+        const why = unit.retired ? 'is retired' : `is a ${unit.modelId}, the package is for ${pack.modelId}`
+        throw new AppError('state-refused', `The unit ${why}: it gets no link to this file.`, { unit: unit.id })
+      }
       const drafted = draftLink(deps, {
         ...input,
         pack,
@@ -114,7 +122,7 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
       await requireServedTasks(work, input)
       await joinTasks(
         work.db,
-        input.taskIds.map((taskId) => ({ linkId: drafted.link.id, taskId })),
+        [...new Set(input.taskIds)].map((taskId) => ({ linkId: drafted.link.id, taskId })),
       )
       await appendAudit(work, actor, [drafted.audit])
       return drafted.link

@@ -4,7 +4,7 @@ import { requireRole } from '../access/require-role.js'
 import { toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
-import { Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
+import { changeProblems, Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import type { ModelService } from './model.service.js'
 import { findModel, listModels, type Model } from './model.store.js'
@@ -27,7 +27,7 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
     app.get(
       '/models',
       {
-        preHandler: requireRole('read'),
+        onRequest: requireRole('read'),
         schema: { querystring: PageQuery, response: { 200: pageOf(ModelView), ...problems() } },
       },
       async (request) => {
@@ -38,7 +38,7 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
     app.get(
       '/models/:id',
       {
-        preHandler: requireRole('read'),
+        onRequest: requireRole('read'),
         schema: { params: z.object({ id: Id }), response: { 200: ModelView, ...problems(404) } },
       },
       async (request) => {
@@ -50,11 +50,11 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
     app.put(
       '/models/:id',
       {
-        preHandler: requireRole('integrate'),
+        onRequest: requireRole('integrate'),
         schema: {
           params: z.object({ id: Id }),
           body: Profile,
-          response: { 200: ModelView, 201: ModelView, ...problems(413, 415, 422) },
+          response: { 200: ModelView, 201: ModelView, ...changeProblems() },
         },
       },
       async (request, reply) => {

@@ -30,7 +30,7 @@ export function profileFaults(profile: Profile): { pointer: string; detail: stri
   const faults: { pointer: string; detail: string }[] = []
   const parsed = parseTemplate(profile.command.template)
   if (!parsed.ok) faults.push({ pointer: '/command/template', detail: parsed.detail })
-  else if (!profile.command.template.includes('{url}')) {
+  else if (!parsed.template.pieces.some((piece) => 'place' in piece && piece.place === 'url')) {
     faults.push({
       pointer: '/command/template',
       detail: 'The template has no place {url}: the unit would not know what to download.',

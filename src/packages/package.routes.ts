@@ -1,12 +1,12 @@
 import type { Readable } from 'node:stream'
 import type { FastifyPluginAsync } from 'fastify'
 import { z } from 'zod'
-import { requireRole } from '../access/require-role.js'
+import { requireRole, sameBytes } from '../access/require-role.js'
 import type { DiskStore } from '../blobs/disk.driver.js'
 import { type Clock, toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
-import { Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
+import { changeProblems, Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
 import { newId } from '../ids.js'
 import { findModel } from '../models/model.store.js'
 import { FileName } from '../models/profile.js'
@@ -72,17 +72,17 @@ export function packageRoutes(deps: {
   ) {
     const claimed = claimedDigests(request.headers)
     const received = await deps.disk.receive(claimed.follow(body), newId('up', deps.clock()))
-    let result: Awaited<ReturnType<typeof deps.packages.register>>
+    const actor = sameBytes(request.actor, received.digests.sha256)
     try {
       claimed.check(received.digests)
-      result = await deps.packages.register(request.actor, { ...input, received })
+      return await deps.packages.register(actor, { ...input, received })
     } catch (error) {
-      await deps.disk.discard(received.temporary)
       await deps.packages.forget(received.digests.sha256).catch(() => undefined)
       throw error
+    } finally {
+      // Nothing is there any more where the file was taken into the store.
+      await deps.disk.discard(received.temporary)
     }
-    if (!result.created) await deps.disk.discard(received.temporary)
-    return result
   }
 
   const upload: FastifyPluginAsync = async (instance) => {
@@ -94,13 +94,13 @@ export function packageRoutes(deps: {
     app.post(
       '/packages',
       {
-        preHandler: requireRole('integrate'),
+        onRequest: requireRole('integrate'),
         bodyLimit: Number.MAX_SAFE_INTEGER,
         schema: {
           description:
             'The body is the file itself. Repr-Digest and Content-Digest (RFC 9530) are enforced where given.',
           querystring: z.object({ model: Id, version: Version, fileName: FileName }),
-          response: { 200: PackageView, 201: PackageView, ...problems(404, 409, 415, 422, 507) },
+          response: { 200: PackageView, 201: PackageView, ...changeProblems(404, 409) },
         },
       },
       async (request, reply) => {
@@ -130,14 +130,14 @@ function packageChanges(app: ZodApp, deps: { packages: Remote<PackageService> })
   app.patch(
     '/packages/:id',
     {
-      preHandler: requireRole('integrate'),
+      onRequest: requireRole('integrate'),
       schema: {
         params,
         body: z.strictObject({
           installsOver: z.array(Version).max(VERSIONS_MAX).nullable().optional(),
           notes: z.string().max(20_000).optional(),
         }),
-        response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
+        response: { 200: PackageView, ...changeProblems(404, 409) },
       },
     },
     async (request) => {
@@ -149,7 +149,7 @@ function packageChanges(app: ZodApp, deps: { packages: Remote<PackageService> })
   app.post(
     '/packages/:id/release',
     {
-      preHandler: requireRole('integrate'),
+      onRequest: requireRole('integrate'),
       schema: {
         params,
         body: z
@@ -161,7 +161,7 @@ function packageChanges(app: ZodApp, deps: { packages: Remote<PackageService> })
               .describe('Codes of findings that are known and wanted.'),
           })
           .nullish(),
-        response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
+        response: { 200: PackageView, ...changeProblems(404, 409) },
       },
     },
     async (request) =>
@@ -173,7 +173,7 @@ function packageReads(app: ZodApp, deps: { read: Db }): void {
   app.get(
     '/packages',
     {
-      preHandler: requireRole('read'),
+      onRequest: requireRole('read'),
       schema: {
         querystring: PageQuery.extend({ model: Id.optional() }),
         response: { 200: pageOf(PackageView), ...problems() },
@@ -187,7 +187,7 @@ function packageReads(app: ZodApp, deps: { read: Db }): void {
   app.get(
     '/packages/:id',
     {
-      preHandler: requireRole('read'),
+      onRequest: requireRole('read'),
       schema: { params: z.object({ id: Id }), response: { 200: PackageView, ...problems(404) } },
     },
     async (request) => toPackageView(await requirePackage({ db: deps.read }, request.params.id)),

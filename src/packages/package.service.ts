@@ -101,6 +101,7 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
     change: async (work, actor, id, change) => {
       const pack = await requirePackage(work, id)
       requireDraft(pack, 'changed')
+      if (Object.keys(change).length === 0) return pack
       await updatePackage(work.db, id, change)
       await appendAudit(work, actor, [
         {
@@ -108,7 +109,11 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
           package: id,
           toVersion: pack.version,
           sha256: pack.digests.sha256,
-          detail: { ...change },
+          detail: {
+            ...(change.installsOver !== undefined && { installsOver: change.installsOver }),
+            changed: Object.keys(change).sort(),
+          },
+          ...(change.notes !== undefined && { labels: { notes: change.notes } }),
         },
       ])
       return requirePackage(work, id)

@@ -1,5 +1,5 @@
 // The first key of a data folder: made on the folder itself, because before it nobody can ask the server for one.
-import { type Key, listKeys } from '../access/key.store.js'
+import { countKeys, type Key } from '../access/key.store.js'
 import { keySecret } from '../access/secret.js'
 import type { Actor } from '../audit/actor.js'
 import type { Clock } from '../clock.js'
@@ -31,14 +31,14 @@ export async function makeIntegratorKey(
   try {
     // Looked up and made in one transaction: two calls at once make one first key.
     const key = await writer.run(async (work) => {
-      const keys = await listKeys(work.db)
-      if (keys.length > 0 && !given.oneMore) {
+      const keys = await countKeys(work.db)
+      if (keys > 0 && !given.oneMore) {
         throw new AppError(
           'already-initialised',
           `${config.dataFolder} is initialised already and its first key was shown then. If it is lost: firmhand init --new-key.`,
         )
       }
-      const name = keys.length === 0 ? 'first integrator' : `integrator ${keys.length + 1}`
+      const name = keys === 0 ? 'first integrator' : `integrator ${keys + 1}`
       return writer.services.access.createKey(work, BY_CLI, { name, role: 'integrator', expiresAtMs: null })
     })
     return { key, secret: keySecret(data.serverSecret, key.id) }

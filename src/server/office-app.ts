@@ -40,7 +40,7 @@ export interface OfficeDeps {
 
 export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
   const app = await createHttpApp(deps)
-  app.addHook('onRequest', authenticate({ read: deps.read, clock: deps.clock, via: 'api' }))
+  authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'api' })
   await app.register(swagger, {
     openapi: {
       openapi: '3.1.0',

@@ -19,7 +19,7 @@ export async function createPublicApp(deps: {
   const app = await createHttpApp(deps)
   // A platform may end its side right behind its report; it still gets its answer. Node has this switch without a type.
   ;(app.server as unknown as { httpAllowHalfOpen: boolean }).httpAllowHalfOpen = true
-  app.addHook('onRequest', authenticate({ read: deps.read, clock: deps.clock, via: 'public' }))
+  authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'public' })
   app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({
     ok: true as const,
   }))

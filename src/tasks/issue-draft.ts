@@ -13,7 +13,8 @@ import type { Fact, Method } from './facts.js'
 import type { Command, StoredTerms, Task } from './task.store.js'
 
 export interface IssueInput {
-  /** Our ids, IMEIs or serial numbers; or a group. */
+  /** One of the three. Units by our id, IMEI or serial number. */
+  unit: string | null
   units: string[] | null
   group: string | null
   packageId: string
@@ -237,14 +238,26 @@ export function draftTask(
   ]
   if (link) audit.push(link.audit)
   if (command) {
-    const { maskedText: text, encoding, units, segments } = command
-    audit.push({ action: 'command.composed', ...subject, detail: { text, encoding, units, segments } })
+    const { encoding, units, segments } = command
+    const detail = { text: loggedText(order, command, unit), encoding, units, segments }
+    audit.push({ action: 'command.composed', ...subject, detail, labels: personal(unit) })
   }
   return { task, link, command, audit }
 }
 
-/** The place of the token in a stored text. The sign cannot be part of a token, nor of a profile's place. */
-export const TOKEN_PLACE = '{token}'
+/** The place of the token in a stored text: a noncharacter (Unicode §23.7), which no template can mean as text. */
+export const TOKEN_PLACE = '\uFFFF'
+
+/** The text for the log: without the token, and with identities, which are personal data, in the labels only. */
+function loggedText(order: Order, command: Command, unit: Unit): string {
+  const names = (['imei', 'serial'] as const).filter((name) =>
+    order.template.pieces.some((piece) => 'place' in piece && piece.place === name),
+  )
+  return names.reduce(
+    (text, name) => text.replaceAll(unit[name]!, `{${name}}`),
+    command.maskedText.replaceAll(TOKEN_PLACE, '…'),
+  )
+}
 
 function composeFor(
   order: Order,

@@ -64,7 +64,9 @@ export async function issueTasks(
   if (drafted.length === 0 || (input.allOrNothing && skipped.length > 0)) {
     throw new AppError(
       'nothing-issued',
-      'No task was issued; every unit that stands in the way is named with its reason.',
+      units.length + skipped.length === 0
+        ? 'No task was issued: the group has no units.'
+        : 'No task was issued; every unit that stands in the way is named with its reason.',
       { skipped },
     )
   }
@@ -95,11 +97,11 @@ async function resolveUnits(work: Work, input: IssueInput): Promise<{ units: Uni
       throw new AppError('request-invalid', `At most ${ISSUE_MAX} units in one call: split the group.`)
     return { units, skipped: [] }
   }
-  const names = input.units ?? []
+  const names = input.unit !== null ? [input.unit] : (input.units ?? [])
   const found = await findUnits(work.db, names)
   const missing = names.filter((name) => !found.has(name))
-  if (names.length === 1 && missing.length === 1) {
-    throw new AppError('unit-not-found', `There is no unit ${names[0]}; use our id, the IMEI or the serial number.`)
+  if (input.unit !== null && missing.length === 1) {
+    throw new AppError('unit-not-found', `There is no unit ${input.unit}; use our id, the IMEI or the serial number.`)
   }
   const units = new Map(names.flatMap((name) => found.get(name) ?? []).map((unit) => [unit.id, unit]))
   return {

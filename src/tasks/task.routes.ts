@@ -4,7 +4,17 @@ import { requireRole } from '../access/require-role.js'
 import { ROLES, seesSecrets } from '../access/roles.js'
 import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
-import { Id, Instant, instantMs, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
+import {
+  changeProblems,
+  Id,
+  Instant,
+  instantMs,
+  PageQuery,
+  pageOf,
+  problems,
+  toPage,
+  type ZodApp,
+} from '../http/zod-routes.js'
 import { PackageView, toPackageView } from '../packages/package.routes.js'
 import type { Remote } from '../threads/remote.js'
 import { findUnit } from '../units/unit.store.js'
@@ -71,20 +81,21 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
     app.post(
       '/tasks',
       {
-        preHandler: requireRole('operate'),
+        onRequest: requireRole('operate'),
         bodyLimit: ISSUE_BODY_MAX_BYTES,
         schema: {
           body: IssueBody,
           response: {
             201: z.object({ tasks: z.array(TaskView), skipped: z.array(SkipView) }),
-            ...problems(404, 409, 413, 415, 422),
+            ...changeProblems(404, 409),
           },
         },
       },
       async (request, reply) => {
         const { body } = request
         const issued = await deps.tasks.issue(request.actor, {
-          units: body.unit !== undefined ? [body.unit] : (body.units ?? null),
+          unit: body.unit ?? null,
+          units: body.units ?? null,
           group: body.group ?? null,
           packageId: body.package,
           method: body.method,
@@ -102,7 +113,7 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
     app.get(
       '/tasks',
       {
-        preHandler: requireRole('read'),
+        onRequest: requireRole('read'),
         schema: {
           querystring: PageQuery.extend({
             state: z.enum([...TASK_STATES, ...TASK_EXITS]).optional(),
@@ -123,14 +134,14 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
 
     app.get(
       '/tasks/:id',
-      { preHandler: requireRole('read'), schema: { params, response: { 200: TaskView, ...problems(404) } } },
+      { onRequest: requireRole('read'), schema: { params, response: { 200: TaskView, ...problems(404) } } },
       (request) => view(request, request.params.id),
     )
 
     app.post(
       '/tasks/:id/attest',
       {
-        preHandler: requireRole('operate'),
+        onRequest: requireRole('operate'),
         schema: {
           params,
           body: z.strictObject({
@@ -138,7 +149,7 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
             reason: z.enum(ATTESTED_REASONS).optional(),
             note: z.string().min(1).max(NOTE_MAX).describe('What was seen, by whom, where'),
           }),
-          response: { 200: TaskView, ...problems(404, 409, 413, 415, 422) },
+          response: { 200: TaskView, ...changeProblems(404, 409) },
         },
       },
       async (request) => {
@@ -151,11 +162,11 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
     app.post(
       '/tasks/:id/cancel',
       {
-        preHandler: requireRole('operate'),
+        onRequest: requireRole('operate'),
         schema: {
           params,
           body: z.strictObject({ reason: z.string().min(1).max(NOTE_MAX), acknowledge: Acknowledge }),
-          response: { 200: TaskView, ...problems(404, 409, 413, 415, 422) },
+          response: { 200: TaskView, ...changeProblems(404, 409) },
         },
       },
       async (request) => {
@@ -170,12 +181,12 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
     app.post(
       '/tasks/:id/dispatch',
       {
-        preHandler: requireRole('operate'),
+        onRequest: requireRole('operate'),
         schema: {
           description: 'Records that the command went out. Channel `hand`: a person copied the text and sent it.',
           params,
           body: z.strictObject({ channel: z.literal('hand') }),
-          response: { 200: TaskView, ...problems(404, 409, 413, 415, 422) },
+          response: { 200: TaskView, ...changeProblems(404, 409) },
         },
       },
       async (request) => {
@@ -187,13 +198,13 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
     app.post(
       '/packages/:id/withdraw',
       {
-        preHandler: requireRole('integrate'),
+        onRequest: requireRole('integrate'),
         schema: {
           description:
             'Queued tasks are cancelled, links answer 410, open downloads are reset. Later tasks stay open, flagged.',
           params,
           body: z.strictObject({ reason: z.string().min(1).max(NOTE_MAX) }),
-          response: { 200: PackageView, ...problems(404, 409, 413, 415, 422) },
+          response: { 200: PackageView, ...changeProblems(404, 409) },
         },
       },
       async (request) =>

@@ -54,7 +54,8 @@ export function taskService(deps: IssueDeps): TaskService {
         {
           action: 'task.attested',
           ...subjectOf(task),
-          detail: { state: input.state, reason: input.reason, note: input.note },
+          detail: { state: input.state, reason: input.reason },
+          labels: { note: input.note }, // Free words of a person, about persons: erasable.
         },
       ])
       await settleTasks(work, actor, [id])

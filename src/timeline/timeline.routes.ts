@@ -45,21 +45,22 @@ export function timelineRoutes(deps: { read: Db }): FastifyPluginAsync {
     app.get(
       '/units/:id/timeline',
       {
-        preHandler: requireRole('read'),
+        onRequest: requireRole('read'),
         schema: {
           description: 'The newest 1,000 events, oldest first.',
           params,
-          response: { 200: z.object({ items: z.array(EventView) }), ...problems(404) },
+          response: { 200: z.object({ items: z.array(EventView), next: z.null() }), ...problems(404) },
         },
       },
       async (request) => ({
         items: await timelineOf(deps.read, (await requireUnit({ db: deps.read }, request.params.id)).id),
+        next: null,
       }),
     )
     app.get(
       '/units/:id/versions',
       {
-        preHandler: requireRole('read'),
+        onRequest: requireRole('read'),
         schema: {
           description: 'Newest first.',
           params,
@@ -95,12 +96,13 @@ async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof Even
   const events = [
     ...entries.map((entry) => {
       const body = JSON.parse(entry.body) as { action: string; task: string | null; detail: Record<string, unknown> }
+      const { note } = JSON.parse(entry.labels ?? '{}') as { note?: string }
       return {
         atMs: entry.atMs,
         kind: 'log' as const,
         what: body.action,
         task: body.task,
-        detail: { seq: entry.seq, ...body.detail },
+        detail: { seq: entry.seq, ...body.detail, ...(note !== undefined && { note }) },
       }
     }),
     ...tries.map(({ startedAtMs, endedAtMs, linkId, id, ...record }) => ({

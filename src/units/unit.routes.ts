@@ -3,7 +3,7 @@ import { z } from 'zod'
 import { requireRole } from '../access/require-role.js'
 import { toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
-import { Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
+import { changeProblems, Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import { checkIccid, checkImei, checkPhone, checkSerial, type IdentityResult } from './identity.js'
 import { requireUnit, type UnitInput, type UnitService } from './unit.service.js'
@@ -120,7 +120,7 @@ export function unitRoutes(deps: { read: Db; units: Remote<UnitService> }): Fast
     app.get(
       '/units',
       {
-        preHandler: requireRole('read'),
+        onRequest: requireRole('read'),
         schema: {
           querystring: PageQuery.extend({ model: Id.optional(), group: z.string().max(64).optional() }),
           response: { 200: pageOf(UnitView), ...problems() },
@@ -134,8 +134,8 @@ export function unitRoutes(deps: { read: Db; units: Remote<UnitService> }): Fast
     app.post(
       '/units',
       {
-        preHandler: requireRole('operate'),
-        schema: { body: NewUnit, response: { 201: UnitView, ...problems(404, 409, 413, 415, 422) } },
+        onRequest: requireRole('operate'),
+        schema: { body: NewUnit, response: { 201: UnitView, ...changeProblems(404, 409) } },
       },
       async (request, reply) => {
         const unit = await deps.units.create(request.actor, toInput(request.body) as UnitInput)
@@ -144,14 +144,14 @@ export function unitRoutes(deps: { read: Db; units: Remote<UnitService> }): Fast
     )
     app.get(
       '/units/:id',
-      { preHandler: requireRole('read'), schema: { params, response: { 200: UnitView, ...problems(404) } } },
+      { onRequest: requireRole('read'), schema: { params, response: { 200: UnitView, ...problems(404) } } },
       async (request) => (await views([await requireUnit({ db: deps.read }, request.params.id)]))[0]!,
     )
     app.patch(
       '/units/:id',
       {
-        preHandler: requireRole('operate'),
-        schema: { params, body: UnitChange, response: { 200: UnitView, ...problems(404, 409, 413, 415, 422) } },
+        onRequest: requireRole('operate'),
+        schema: { params, body: UnitChange, response: { 200: UnitView, ...changeProblems(404, 409) } },
       },
       async (request) => {
         const unit = await deps.units.change(request.actor, request.params.id, toInput(request.body))

@@ -7,20 +7,7 @@ import { findModel } from '../models/model.store.js'
 import { findOpenTasks, findUnit, insertUnit, type Unit, updateUnit } from './unit.store.js'
 
 /** What a caller may set; identities are checked by the schema of the route. */
-export type UnitInput = Pick<
-  Unit,
-  | 'imei'
-  | 'serial'
-  | 'modelId'
-  | 'hardware'
-  | 'phone'
-  | 'iccid'
-  | 'groups'
-  | 'timeZone'
-  | 'dataAllowanceBytes'
-  | 'notes'
-  | 'retired'
->
+export type UnitInput = Pick<Unit, (typeof MEMBERS)[number]>
 
 export interface UnitService {
   create(work: Work, actor: Actor, input: UnitInput): Promise<Unit>
@@ -53,6 +40,8 @@ export const unitService: UnitService = {
   change: async (work, actor, name, change) => {
     const before = await requireUnit(work, name)
     const after: Unit = { ...before, ...change, groups: sorted(change.groups ?? before.groups) }
+    const changed = MEMBERS.filter((name) => JSON.stringify(before[name]) !== JSON.stringify(after[name])).sort()
+    if (changed.length === 0) return before
     await check(work, after)
     if (after.modelId !== before.modelId || after.retired) {
       const open = await findOpenTasks(work.db, [before.id])
@@ -73,7 +62,7 @@ export const unitService: UnitService = {
         unit: before.id,
         // Which members changed stands in the hashed part; personal values only in the labels.
         detail: {
-          changed: Object.keys(change).sort(),
+          changed,
           model: after.modelId,
           hardware: after.hardware,
           groups: after.groups,
@@ -85,6 +74,20 @@ export const unitService: UnitService = {
     return after
   },
 }
+
+const MEMBERS = [
+  'imei',
+  'serial',
+  'modelId',
+  'hardware',
+  'phone',
+  'iccid',
+  'groups',
+  'timeZone',
+  'dataAllowanceBytes',
+  'notes',
+  'retired',
+] as const
 
 const sorted = (groups: readonly string[]): string[] => [...new Set(groups)].sort()
 
