@@ -37,10 +37,20 @@ const publicUrl = z.string().transform((text, context): string | null => {
   return url.origin
 })
 
-const flag = z.enum(['true', 'false', '1', '0']).transform((text) => text === 'true' || text === '1')
+const flag = z
+  .enum(['true', 'false', '1', '0'], 'must be true or false')
+  .transform((text) => text === 'true' || text === '1')
+
+const DEADLINE_HOURS_MAX = 2160 // 90 days: what has not happened by then needs a person, not a longer wait.
+const HOURS_FAULT = `must be a whole number of hours from 1 to ${DEADLINE_HOURS_MAX}`
+const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'silent'] as const
 
 const SETTINGS = z.strictObject({
-  FIRMHAND_DATA: z.string().min(1).default('./data').describe('Folder of the database, the packages and the secret.'),
+  FIRMHAND_DATA: z
+    .string()
+    .min(1, 'must name a folder')
+    .default('./data')
+    .describe('Folder of the database, the packages and the secret.'),
   FIRMHAND_PUBLIC_LISTEN: listen.prefault('[::]:8080').describe('Where cameras and platforms come in.'),
   FIRMHAND_OFFICE_LISTEN: listen.prefault('127.0.0.1:8081').describe('Where the API for people and scripts listens.'),
   FIRMHAND_PUBLIC_URL: publicUrl
@@ -49,17 +59,17 @@ const SETTINGS = z.strictObject({
   FIRMHAND_BEHIND_PROXY: flag
     .prefault('false')
     .describe('true where anything between camera and server ends TCP: the ledger then claims "sent" only.'),
-  FIRMHAND_TASK_DEADLINE_HOURS: z.coerce
-    .number()
-    .int()
-    .min(1)
-    .max(2160)
-    .default(168)
+  FIRMHAND_TASK_DEADLINE_HOURS: z
+    .string()
+    .regex(/^\d{1,4}$/, HOURS_FAULT)
+    .transform(Number)
+    .refine((hours) => hours >= 1 && hours <= DEADLINE_HOURS_MAX, HOURS_FAULT)
+    .prefault('168')
     .describe('How long a task may take unless the issue says otherwise.'),
   FIRMHAND_LOG_LEVEL: z
-    .enum(['fatal', 'error', 'warn', 'info', 'debug', 'silent'])
+    .enum(LOG_LEVELS, `must be one of ${LOG_LEVELS.join(', ')}`)
     .default('info')
-    .describe('Log level.'),
+    .describe(`How much is logged: ${LOG_LEVELS.join(', ')}.`),
 })
 
 export interface Config {
@@ -72,32 +82,44 @@ export interface Config {
   logLevel: string
 }
 
+export interface SettingFault {
+  /** The setting, or the file that could not be read. */
+  name: string
+  detail: string
+}
+
 /** Names every wrong setting at once. */
 export class ConfigError extends Error {
-  readonly faults: string[]
-  constructor(faults: string[]) {
-    super(`Wrong settings:\n${faults.map((fault) => `  ${fault}`).join('\n')}`)
+  readonly faults: SettingFault[]
+  constructor(faults: SettingFault[]) {
+    super(`Wrong settings:\n${faults.map(({ name, detail }) => `  ${name}: ${detail}`).join('\n')}`)
     this.name = 'ConfigError'
     this.faults = faults
   }
 }
 
+/** Of the command line as a client; the server does not read them. */
+const CLIENT_SETTINGS = ['FIRMHAND_URL', 'FIRMHAND_KEY']
+
 type Raw = Record<string, unknown>
 
 /**
  * @param file the same keys from a JSON file; the environment wins over it. Numbers and booleans are taken as text.
- * @throws ConfigError naming every fault, unknown FIRMHAND_ keys of the file among them.
+ * @throws ConfigError naming every fault. A setting that is written wrongly is one: without a word it would be as if it
+ * had never been set, and the ledger might claim more than it may.
  */
 export function readConfig(env: Record<string, string | undefined>, file: Raw = {}): Config {
-  const fromEnv = Object.entries(env).filter(([key, value]) => key in SETTINGS.shape && value !== undefined)
+  const fromEnv = Object.entries(env).filter(
+    ([key, value]) => key.startsWith('FIRMHAND_') && !CLIENT_SETTINGS.includes(key) && value !== undefined,
+  )
   const fromFile = Object.entries(file).map(([key, value]) => [key, typeof value === 'object' ? value : String(value)])
   const { data, error } = SETTINGS.safeParse({ ...Object.fromEntries(fromFile), ...Object.fromEntries(fromEnv) })
   if (error) {
     throw new ConfigError(
       error.issues.flatMap((issue) =>
         issue.code === 'unrecognized_keys'
-          ? issue.keys.map((key) => `${key}: there is no such setting`)
-          : [`${issue.path.join('.')}: ${issue.message}`],
+          ? issue.keys.map((key) => ({ name: key, detail: 'there is no such setting' }))
+          : [{ name: issue.path.join('.'), detail: issue.message }],
       ),
     )
   }
@@ -112,13 +134,24 @@ export function readConfig(env: Record<string, string | undefined>, file: Raw = 
   })
 }
 
-/** The settings with their defaults and meaning, for the docs and `serve --help`. */
+/** The settings with their defaults and meaning, for `serve --help`. */
 export const SETTINGS_HELP = Object.entries(SETTINGS.shape).map(([name, schema]) => ({
   name,
+  fallback: String(schema.def.defaultValue),
   meaning: schema.description ?? '',
 }))
 
-/** What the command line needs to reach a running server. */
+/** What the command line needs to reach a running server. @throws ConfigError */
 export function readClientConfig(env: Record<string, string | undefined>): { url: string; key: string | null } {
-  return { url: env.FIRMHAND_URL ?? 'http://127.0.0.1:8081', key: env.FIRMHAND_KEY ?? null }
+  const url = env.FIRMHAND_URL?.trim() || 'http://127.0.0.1:8081'
+  if (!URL.canParse(url) || !/^https?:$/.test(new URL(url).protocol)) {
+    throw new ConfigError([
+      { name: 'FIRMHAND_URL', detail: 'must be http://HOST:PORT, the office address of a server' },
+    ])
+  }
+  const key = env.FIRMHAND_KEY?.trim() ?? ''
+  if (!/^[!-~]*$/.test(key)) {
+    throw new ConfigError([{ name: 'FIRMHAND_KEY', detail: 'holds a sign that no key has' }])
+  }
+  return { url, key: key === '' ? null : key }
 }

@@ -81,9 +81,11 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
             next: rows.length > query.limit ? String(items.at(-1)!.seq) : null,
           }
         }
+        // The unit by our id, whatever it was asked for by: an IMEI would stand in the hashed bytes for ever.
+        const asked = { ...query, unit: filter.unit }
         const shown = Object.fromEntries(
           (['unit', 'actor', 'action', 'from', 'to'] as const).flatMap((name) =>
-            query[name] === undefined ? [] : [[name, query[name]]],
+            asked[name] === undefined ? [] : [[name, asked[name]]],
           ),
         )
         const filterShown = Object.keys(shown).length > 0 ? shown : null

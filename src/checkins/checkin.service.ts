@@ -3,8 +3,8 @@ import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
 import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
 import { newId } from '../ids.js'
-import { settleTasks } from '../tasks/settle.service.js'
-import { findNewestTasks, findTasks } from '../tasks/task.store.js'
+import { noteAfterwards, settleTasks } from '../tasks/settle.service.js'
+import { findNewestTasks, findTaskAt, findTasks, type Task } from '../tasks/task.store.js'
 import { findUnits, noteVersion, type Unit } from '../units/unit.store.js'
 import { type ItemCode, readItem } from './checkin.js'
 import { insertCheckins, type StoredCheckin } from './checkin.store.js'
@@ -95,8 +95,10 @@ async function moveTasks(
     actor,
     news.map(({ checkin }) => auditOf(checkin, newest.get(checkin.unitId)?.id ?? null)),
   )
-  const touched = [...new Set(news.flatMap(({ unit }) => newest.get(unit.id)?.id ?? []))]
-  await settleTasks(work, actor, touched)
+  // Looked up before anything moves: what closes a task did not come after its close.
+  const late = await reportsOfClosed(work, newest, news)
+  await settleTasks(work, actor, [...new Set(news.flatMap(({ unit }) => newest.get(unit.id)?.id ?? []))])
+  await noteAfterwards(work, actor, late)
   const after = new Map(
     (
       await findTasks(
@@ -110,6 +112,23 @@ async function moveTasks(
     result.task = task?.id ?? null
     result.state = task?.state ?? null
   }
+}
+
+/** Reports of the time of a task that is closed, be it that a newer one has been issued since. */
+async function reportsOfClosed(
+  work: Work,
+  newest: ReadonlyMap<string, Task>,
+  news: readonly { checkin: StoredCheckin }[],
+): Promise<{ task: Task; observedAtMs: number; version: string }[]> {
+  const reports = []
+  for (const { checkin } of news) {
+    const { unitId, observedAtMs, version } = checkin
+    const last = newest.get(unitId)
+    if (!last) continue
+    const task = observedAtMs >= last.issuedAtMs ? last : await findTaskAt(work.db, unitId, observedAtMs)
+    if (task && task.closedAtMs !== null) reports.push({ task, observedAtMs, version })
+  }
+  return reports
 }
 
 const auditOf = (checkin: StoredCheckin, taskId: string | null): AuditDraft => ({

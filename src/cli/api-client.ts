@@ -38,11 +38,7 @@ export function apiClient(target: { url: string; key: string | null }): ApiClien
     try {
       response = await fetch(base + path, { ...init, headers, redirect: 'error' })
     } catch (error) {
-      const cause = (error as Error).cause as Error | undefined
-      throw new ApiError({
-        code: 'server-unreachable',
-        detail: `No answer from ${target.url} (${cause?.message ?? (error as Error).message}). Is the server running, and FIRMHAND_URL right?`,
-      })
+      throw unreachable(error)
     }
     if (response.ok) return response
     const text = await response.text()
@@ -52,7 +48,40 @@ export function apiClient(target: { url: string; key: string | null }): ApiClien
     } catch {
       // Not ours: something between here and the server answered.
     }
-    throw new ApiError({ code: 'unexpected-answer', detail: `The answer was ${response.status}.`, ...problem })
+    if (problem.code === 'key-missing') {
+      const what = target.key === null ? 'FIRMHAND_KEY is not set' : 'The key in FIRMHAND_KEY is not valid'
+      problem.detail = `${what}: set it to a live key, as "firmhand init" or "firmhand key add" printed it.`
+    }
+    if (problem.code === 'route-unknown')
+      problem.detail += ' Is FIRMHAND_URL the office address of a server of this version?'
+    throw new ApiError({
+      code: 'unexpected-answer',
+      detail: `${target.url} answered ${response.status} and is perhaps not the office address: see FIRMHAND_URL.`,
+      ...problem,
+    })
+  }
+
+  const unreachable = (error: unknown): ApiError => {
+    const cause = (error as Error).cause as NodeJS.ErrnoException | undefined
+    const why = cause?.message || cause?.code || (error as Error).message
+    return new ApiError({
+      type: '/problems/server-unreachable',
+      title: 'The server was not reached',
+      code: 'server-unreachable',
+      detail: `No answer from ${target.url} (${why}). Is the server running, and FIRMHAND_URL right?`,
+    })
+  }
+
+  /** The body piece by piece; a copy that breaks off is named as one. */
+  async function* pieces(body: AsyncIterable<Uint8Array>): AsyncGenerator<Uint8Array> {
+    try {
+      yield* body
+    } catch (error) {
+      throw new ApiError({
+        code: 'answer-broken',
+        detail: `The answer broke off (${(error as Error).message}): what came so far is not complete.`,
+      })
+    }
   }
 
   const value = async <T>(response: Response): Promise<T> =>
@@ -78,7 +107,7 @@ export function apiClient(target: { url: string; key: string | null }): ApiClien
         }),
       )
     },
-    stream: async (path) => (await call(path, {})).body as unknown as AsyncIterable<Uint8Array>,
+    stream: async (path) => pieces((await call(path, {})).body as unknown as AsyncIterable<Uint8Array>),
     all: async <T>(path: string) => {
       const join = path.includes('?') ? '&' : '?'
       const items: T[] = []

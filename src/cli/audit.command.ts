@@ -1,10 +1,9 @@
 import { createReadStream } from 'node:fs'
-import type { Command } from 'commander'
-import { InvalidArgumentError } from 'commander'
+import { type Command, InvalidArgumentError, Option } from 'commander'
 import { exportLines } from '../audit/export-lines.js'
-import { verifyExport } from '../audit/verify.js'
-import type { Run } from './cli.js'
-import { EXIT, show } from './command.js'
+import { type VerifyResult, verifyExport } from '../audit/verify.js'
+
+import { EXIT, type Run, show } from './command.js'
 
 interface ExportOptions {
   unit?: string
@@ -21,50 +20,91 @@ function readHeadArgument(text: string): { seq: number; hash: string } {
   return { seq: Number(match[1]), hash: match[2]!.toLowerCase() }
 }
 
+const FAULT_WORDS: Record<NonNullable<VerifyResult['fault']>['kind'], string> = {
+  changed: 'it is not what was written',
+  missing: 'something that belongs here is not there',
+  inserted: 'something stands here that was not written by the server',
+  reordered: 'something stands in another place than it was written',
+  cut: 'the copy ends before its end',
+  unreadable: 'it cannot be read as a line of this format',
+}
+
+async function* asText(body: AsyncIterable<Uint8Array>): AsyncGenerator<string> {
+  const decoder = new TextDecoder('utf-8', { ignoreBOM: true })
+  for await (const piece of body) yield decoder.decode(piece, { stream: true })
+  yield decoder.decode()
+}
+
+/** The lines of a copy as one JSON value, for --json. */
+async function* asArray(lines: AsyncIterable<string>): AsyncGenerator<string> {
+  let before = '['
+  for await (const line of lines) {
+    yield before + line
+    before = ',\n'
+  }
+  yield before === '[' ? '[]\n' : ']\n'
+}
+
 export function auditCommands(program: Command, run: Run): void {
   const audit = program.command('audit').description('the log of who did what to which unit when')
-  const context = () => ({ io: run.io, json: run.json() })
   audit
     .command('export')
     .description('print a copy of the log')
-    .option('--format FORMAT', 'jsonl (verifiable) or csv', 'jsonl')
-    .option('--unit UNIT')
-    .option('--actor KEY_ID')
-    .option('--action ACTION')
-    .option('--from TIME', 'RFC 3339')
-    .option('--to TIME', 'RFC 3339')
-    .action(async (options: ExportOptions) => {
+    .addOption(
+      new Option('--format <FORMAT>', 'jsonl can be verified, csv is for a spreadsheet')
+        .choices(['jsonl', 'csv'])
+        .default('jsonl'),
+    )
+    .option('--unit <UNIT>', 'of this unit: our id, IMEI or serial number')
+    .option('--actor <KEY_ID>', 'of this key')
+    .option('--action <ACTION>', 'one action, or all of a kind: task.')
+    .option('--from <TIME>', 'RFC 3339')
+    .option('--to <TIME>', 'RFC 3339')
+    .addHelpText('after', '\nA filtered copy shows that its entries are genuine, not that none is missing.')
+    .action(async (options: ExportOptions, command: Command) => {
+      if (run.json() && options.format !== 'jsonl') {
+        command.error('error: --json gives the lines of jsonl as one array; it cannot give csv', {
+          exitCode: EXIT.usage,
+        })
+      }
       const names = ['format', 'unit', 'actor', 'action', 'from', 'to'] as const
       const query = new URLSearchParams(
         names.flatMap((name): [string, string][] => (options[name] === undefined ? [] : [[name, options[name]]])),
       )
-      const decoder = new TextDecoder()
-      for await (const piece of await run.api().stream(`/audit?${query}`))
-        run.io.out(decoder.decode(piece, { stream: true }))
-      run.io.out(decoder.decode())
+      const body = await run.api().stream(`/audit?${query}`)
+      for await (const text of run.json() ? asArray(exportLines(body)) : asText(body)) {
+        run.io.out(text)
+        await run.io.drained()
+      }
     })
   audit
     .command('head')
     .description('print SEQ:HASH of the newest entry; keep it elsewhere')
     .action(async () => {
       const head = await run.api().get<{ seq: number; hash: string }>('/audit/head')
-      show(context(), head, () => [`${head.seq}:${head.hash}`])
+      show(run, head, () => [`${head.seq}:${head.hash}`])
     })
   audit
     .command('verify <FILE>')
     .description('check a copy, without a server')
-    .option('--head SEQ:HASH', 'a head that was kept elsewhere: shows a cut tail and a full rewrite', readHeadArgument)
+    .option(
+      '--head <SEQ:HASH>',
+      'a head that was kept elsewhere: shows a cut tail and a full rewrite',
+      readHeadArgument,
+    )
     .action(async (file: string, options: { head?: { seq: number; hash: string } }) => {
       const result = await verifyExport(exportLines(createReadStream(file)), options.head)
       if (!result.ok) run.end(EXIT.failed)
-      show(context(), result, () => {
+      show(run, result, () => {
         if (result.fault) {
           const { kind, seq, line } = result.fault
-          return [`NOT intact: ${kind}${seq === null ? '' : `, entry ${seq}`}, line ${line}`]
+          return [`NOT intact, line ${line}${seq === null ? '' : `, entry ${seq}`}: ${kind}, ${FAULT_WORDS[kind]}`]
         }
         return [
           `intact: ${result.entries} entries up to ${result.lastSeq}:${result.lastHash}`,
-          result.complete ? 'complete' : 'filtered: each entry is checked, completeness is not shown',
+          result.complete
+            ? 'complete: no entry is missing between the first and the last'
+            : 'filtered: each entry is genuine, that none is missing is not shown',
         ]
       })
     })

@@ -1,6 +1,7 @@
-import type { Command } from 'commander'
-import type { Run } from './cli.js'
-import { EXIT, show } from './command.js'
+import { type Command, Option } from 'commander'
+import { OFFICE_SOURCES } from '../checkins/checkin.service.js'
+
+import { EXIT, type Run, show } from './command.js'
 
 interface Result {
   unit: string
@@ -17,11 +18,13 @@ export function checkinCommands(program: Command, run: Run): void {
     .description('versions that units report')
     .command('add <UNIT>')
     .description('record one report')
-    .requiredOption('--version VERSION', 'as the unit said it')
-    .option('--observed-at TIME', 'RFC 3339; without it the report counts from now and cannot confirm')
-    .option('--source SOURCE', 'operator, bench or spreadsheet', 'operator')
-    .option('--digest HEX', 'what the unit says of its file')
-    .option('--note TEXT')
+    .requiredOption('--version <VERSION>', 'as the unit said it')
+    .option('--observed-at <TIME>', 'RFC 3339; without it the report counts from now and cannot confirm')
+    .addOption(
+      new Option('--source <SOURCE>', 'by what route it was learnt').choices(OFFICE_SOURCES).default('operator'),
+    )
+    .option('--digest <HEX>', 'what the unit says of its file: SHA-256, SHA-1, MD5 or CRC-32')
+    .option('--note <TEXT>', 'for the record')
     .action(
       async (
         unit: string,
@@ -39,7 +42,7 @@ export function checkinCommands(program: Command, run: Run): void {
           })
         const result = answer.results[0]!
         if (!result.accepted) run.end(EXIT.failed)
-        show({ io: run.io, json: run.json() }, result, () => [
+        show(run, result, () => [
           result.accepted
             ? `${result.unit}: ${result.duplicate ? 'known already' : 'recorded'}${result.task ? `, task ${result.task} is ${result.state}` : ''}`
             : `${result.unit}: not accepted, ${result.code}`,

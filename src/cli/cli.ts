@@ -1,13 +1,13 @@
 // Reads the command line, runs one command, and turns whatever happens into an exit code and one clear sentence.
 import { Command, CommanderError } from 'commander'
-import { ConfigError, readClientConfig } from '../config.js'
-import { AppError } from '../errors.js'
-import { problemOf } from '../http/problem.js'
-import { ApiError, apiClient } from './api-client.js'
+import { readClientConfig } from '../config.js'
+import { apiClient } from './api-client.js'
 import { auditCommands } from './audit.command.js'
 import { checkinCommands } from './checkin.command.js'
-import { type CommandIo, EXIT, type ExitCode } from './command.js'
+import { type CommandIo, EXIT, type ExitCode, type Run } from './command.js'
+import { commandCommands } from './command-text.command.js'
 import { demoCommand } from './demo.command.js'
+import { failureOf } from './failure.js'
 import { initCommand } from './init.command.js'
 import { keyCommands } from './key.command.js'
 import { modelCommands } from './model.command.js'
@@ -16,27 +16,37 @@ import { serveCommand } from './serve.command.js'
 import { taskCommands } from './task.command.js'
 import { unitCommands } from './unit.command.js'
 
-export interface Run {
-  io: CommandIo
-  /** The API with the settings of this shell; made when it is needed. */
-  api: () => ReturnType<typeof apiClient>
-  json: () => boolean
-  /** A command says how it ended; without a word it is 0. */
-  end: (code: ExitCode) => void
-}
+const JSON_MEANING = 'exactly one JSON value on stdout; text for people goes to stderr'
+
+const MORE_HELP = `
+serve, init and demo work on a data folder, audit verify and model check on a file alone.
+The others ask a running server:
+  FIRMHAND_URL   its office address, default http://127.0.0.1:8081
+  FIRMHAND_KEY   a key, as printed by "firmhand init" or "firmhand key add"
+
+Exit code: 0 done, 1 failed, refused or not all done, 2 wrong usage or wrong settings.
+"firmhand COMMAND --help" tells more of each, "firmhand serve --help" lists the settings.`
 
 export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
   let exit: ExitCode = EXIT.ok
+  const json = args.includes('--json')
+  let help = ''
   const program = new Command('firmhand')
     .description('Distribution server for the firmware of vehicle cameras.')
-    .option('--json', 'exactly one JSON value on stdout')
-    .showHelpAfterError('(add --help for the usage)')
     .exitOverride()
-    .configureOutput({ writeOut: io.out, writeErr: io.err })
-  const json = () => args.includes('--json')
+    .showHelpAfterError('(add --help for the usage)')
+    .configureHelp({ subcommandTerm: termOf })
+    .configureOutput({
+      writeOut: (text) => {
+        help += text
+      },
+      writeErr: io.err,
+      outputError: (text, write) => write(text.replace(/^error: /, 'firmhand: ')),
+    })
+    .addHelpText('after', MORE_HELP)
   const run: Run = {
     io,
-    json,
+    json: () => json,
     api: () => apiClient(readClientConfig(io.env)),
     end: (code) => {
       exit = code
@@ -51,21 +61,26 @@ export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
     packageCommands,
     unitCommands,
     taskCommands,
+    commandCommands,
     checkinCommands,
     auditCommands,
   ]) {
     add(program, run)
   }
-  for (const command of everyCommand(program)) {
-    command.exitOverride().configureOutput({ writeOut: io.out, writeErr: io.err })
-    if (command !== program) command.option('--json', 'exactly one JSON value on stdout')
-  }
+  for (const command of everyCommand(program)) command.option('--json', JSON_MEANING)
 
   try {
     await program.parseAsync(args, { from: 'user' })
     return exit
   } catch (error) {
-    return report(error, { io, json: json() })
+    if (error instanceof CommanderError && error.exitCode === 0) {
+      io.out(json ? `${JSON.stringify({ help })}\n` : help)
+      return EXIT.ok
+    }
+    const failure = failureOf(error)
+    if (json) io.out(`${JSON.stringify({ error: failure.problem })}\n`)
+    for (const line of failure.lines) io.err(`${line}\n`)
+    return failure.exit
   }
 }
 
@@ -73,27 +88,9 @@ function everyCommand(command: Command): Command[] {
   return [command, ...command.commands.flatMap(everyCommand)]
 }
 
-/** Every failure: a sentence for people on stderr, and with --json the problem as the one value on stdout. */
-function report(error: unknown, given: { io: CommandIo; json: boolean }): ExitCode {
-  const { io, json } = given
-  if (error instanceof CommanderError) {
-    if (error.exitCode === 0) return EXIT.ok
-    if (json) io.out(`${JSON.stringify({ error: { code: 'usage', detail: error.message } })}\n`)
-    return EXIT.usage
-  }
-  const problem =
-    error instanceof ApiError
-      ? error.problem
-      : error instanceof AppError
-        ? problemOf(error, 'cli')
-        : { code: error instanceof ConfigError ? 'settings-wrong' : 'failed', detail: (error as Error).message }
-  if (json) io.out(`${JSON.stringify({ error: problem })}\n`)
-  io.err(`firmhand: ${problem.detail}\n`)
-  const more = problem as {
-    errors?: { pointer: string; detail: string }[]
-    skipped?: { unit: string; detail: string }[]
-  }
-  for (const fault of more.errors ?? []) io.err(`  ${fault.pointer}: ${fault.detail}\n`)
-  for (const skip of more.skipped ?? []) io.err(`  ${skip.unit}: ${skip.detail}\n`)
-  return error instanceof ConfigError ? EXIT.usage : EXIT.failed
+/** In a list of commands: a group with its verbs, or a command with its arguments. */
+function termOf(command: Command): string {
+  const verbs = command.commands.map((verb) => verb.name()).join('|')
+  const args = command.registeredArguments.map((argument) => `<${argument.name()}${argument.variadic ? '...' : ''}>`)
+  return [command.name(), ...(verbs === '' ? [] : [verbs]), ...args].join(' ')
 }

@@ -1,38 +1,33 @@
 // Plays the scenario: what an operator does with the API, what a fleet platform carries, what cameras answer.
 import { createHash } from 'node:crypto'
-import { createWriteStream } from 'node:fs'
-import { mkdir, readFile } from 'node:fs/promises'
+import { readFile } from 'node:fs/promises'
 import path from 'node:path'
-import { Readable } from 'node:stream'
-import { pipeline } from 'node:stream/promises'
 import { setTimeout as wait } from 'node:timers/promises'
-import { fileURLToPath } from 'node:url'
 import { exportLines } from '../audit/export-lines.js'
 import { verifyExport } from '../audit/verify.js'
-import { type Camera, createCamera } from '../camera/camera.js'
-import { demoFirmware } from '../camera/firmware-image.js'
-import { createFleetPlatform, type FleetPlatform } from '../camera/platform.js'
+import type { Camera } from '../camera/camera.js'
+import type { FleetPlatform } from '../camera/platform.js'
 import { readScenario, type Scenario, type ScenarioUnit } from '../camera/scenario.js'
-import { seededRandom } from '../camera/seeded-random.js'
-import type { Clock } from '../clock.js'
 import type { TaskView } from '../tasks/task-view.js'
 import { type ApiClient, ApiError } from './api-client.js'
-import { table } from './command.js'
-
-export interface DemoDeps {
-  api: ApiClient
-  publicUrl: string
-  /** A throw-away folder. */
-  folder: string
-  clock: Clock
-  say: (line: string) => void
-  /** Ends the run where it is. */
-  signal: AbortSignal
-}
+import {
+  addPackages,
+  addUnits,
+  type DemoDeps,
+  demoData,
+  nameOf,
+  type Pack,
+  type Packages,
+  sayUnits,
+  startCameras,
+  startPlatform,
+} from './demo-fleet.js'
+import { happened, meaningOf } from './demo-story.js'
+import { percentOf, stateOf } from './task-lines.js'
 
 export interface DemoResult {
-  units: number
-  asExpected: number
+  outcomes: { unit: string; imei: string; state: string; reason: string | null; asExpected: boolean }[]
+  isLogIntact: boolean
   /** A copy link to play with, and what its file must hash to. */
   copyUrl: string
   copySha256: string
@@ -44,17 +39,9 @@ interface Skip {
 }
 interface Outcome {
   unit: ScenarioUnit
+  name: string
   task: TaskView | null
   skipped: string | null
-}
-
-/** Where demo-data lies, seen from src/cli and from dist/src/cli alike: beside package.json. */
-async function demoData(): Promise<string> {
-  for (let folder = path.dirname(fileURLToPath(import.meta.url)); ; folder = path.dirname(folder)) {
-    const found = await readFile(path.join(folder, 'demo-data', 'scenario.json')).catch(() => null)
-    if (found) return path.join(folder, 'demo-data')
-    if (folder === path.dirname(folder)) throw new Error('The folder demo-data is missing beside package.json.')
-  }
 }
 
 /** Between two looks at the tasks. */
@@ -62,103 +49,26 @@ const LOOK_MS = 400
 const EXPECTED_MARGIN_SECONDS = 45
 
 export async function runScenario(deps: DemoDeps): Promise<DemoResult> {
-  const { api, say } = deps
+  const { api, signal } = deps
   const data = await demoData()
   const scenario = await readScenario(path.join(data, 'scenario.json'))
-  say(scenario.title)
   const packages = await addPackages(deps, { data, scenario })
+  signal.throwIfAborted()
   const unitIds = await addUnits(api, scenario)
   const cameras = await startCameras(deps, scenario)
   const platform = await startPlatform(deps, { scenario, cameras })
   try {
     await platform.pollOnce()
+    sayUnits(deps, scenario)
     const outcomes = await issueAll(deps, { scenario, packages, unitIds })
     await sendCommands(deps, outcomes, platform)
     platform.start()
     await watchTasks(deps, outcomes, scenario.times.wholeRunSeconds + EXPECTED_MARGIN_SECONDS)
-    const asExpected = await report(deps, outcomes, cameras)
-    const [first] = [...packages.values()]
-    const copy = await api.send<{ url: string }>('POST', '/links', { package: first!.id, kind: 'copy' })
-    return { units: outcomes.length, asExpected, copyUrl: copy.url, copySha256: first!.sha256 }
+    return await conclude(deps, { outcomes, cameras, pack: [...packages.values()][0]! })
   } finally {
     await platform.stop()
     await Promise.all(cameras.map((camera) => camera.stop()))
   }
-}
-
-type Packages = Map<string, { id: string; version: string; sha256: string }>
-
-async function addPackages(deps: DemoDeps, given: { data: string; scenario: Scenario }): Promise<Packages> {
-  const packages: Packages = new Map()
-  const folder = path.join(deps.folder, 'images')
-  await mkdir(folder, { recursive: true })
-  for (const image of given.scenario.images) {
-    const profile = JSON.parse(
-      await readFile(path.join(given.data, 'models', `${image.model}.json`), 'utf8'),
-    ) as unknown
-    await deps.api.send('PUT', `/models/${image.model}`, profile)
-    const file = path.join(folder, image.fileName)
-    await pipeline(Readable.from(demoFirmware(image)), createWriteStream(file))
-    const query = new URLSearchParams({ model: image.model, version: image.version, fileName: image.fileName })
-    const added = await deps.api.upload<{ id: string; digests: { sha256: string } }>(`/packages?${query}`, file)
-    await deps.api.send('POST', `/packages/${added.id}/release`, {})
-    packages.set(image.model, { id: added.id, version: image.version, sha256: added.digests.sha256 })
-    deps.say(
-      `  package ${image.model} ${image.version}: ${image.sizeBytes} bytes, SHA-256 ${added.digests.sha256.slice(0, 16)}…, released`,
-    )
-  }
-  return packages
-}
-
-async function addUnits(api: ApiClient, scenario: Scenario): Promise<Map<string, string>> {
-  const ids = new Map<string, string>()
-  for (const { imei, phone, model, hardware, notes, groups, timeZone } of scenario.units) {
-    const unit = await api.send<{ id: string }>('POST', '/units', {
-      imei,
-      phone,
-      model,
-      hardware,
-      notes,
-      groups,
-      timeZone,
-    })
-    ids.set(imei, unit.id)
-  }
-  return ids
-}
-
-async function startCameras(deps: DemoDeps, scenario: Scenario): Promise<Camera[]> {
-  const cameras: Camera[] = []
-  for (const [index, unit] of scenario.units.entries()) {
-    const storageFolder = path.join(deps.folder, 'cameras', unit.imei)
-    await mkdir(storageFolder, { recursive: true })
-    cameras.push(
-      createCamera({
-        identity: { imei: unit.imei, phone: unit.phone },
-        model: scenario.cameraModels.find((model) => model.id === unit.model)!,
-        version: unit.version,
-        behaviour: unit.behaviour(),
-        storageFolder,
-        clock: deps.clock,
-        installMs: scenario.times.installMs,
-        restartMs: scenario.times.restartMs,
-        pauseMs: scenario.times.pauseMs,
-        random: seededRandom(index + 1),
-      }),
-    )
-  }
-  return cameras
-}
-
-async function startPlatform(deps: DemoDeps, given: { scenario: Scenario; cameras: Camera[] }): Promise<FleetPlatform> {
-  const key = await deps.api.send<{ secret: string }>('POST', '/keys', { name: 'fleet platform', role: 'check-in' })
-  return createFleetPlatform({
-    cameras: given.cameras,
-    serverUrl: deps.publicUrl,
-    key: key.secret,
-    pollEveryMs: given.scenario.times.pollEveryMs,
-    onTrouble: (detail) => deps.say(`  platform: ${detail}`),
-  })
 }
 
 /** One call for each model and deadline, as an operator would: units that are on the target are named as skipped. */
@@ -184,7 +94,7 @@ async function issueAll(
     for (const unit of units) {
       const task = issued.tasks.find((found) => found.imei === unit.imei) ?? null
       const skip = issued.skipped.find((found) => found.unit === given.unitIds.get(unit.imei)) ?? null
-      outcomes.push({ unit, task, skipped: skip?.code ?? null })
+      outcomes.push({ unit, name: nameOf(unit), task, skipped: skip?.code ?? null })
     }
   }
   return given.scenario.units.map((unit) => outcomes.find((outcome) => outcome.unit === unit)!)
@@ -206,65 +116,81 @@ async function issue(
 
 /** The operator copies each text over to the platform, and says so: the channel `hand`. */
 async function sendCommands(deps: DemoDeps, outcomes: Outcome[], platform: FleetPlatform): Promise<void> {
-  const [shown] = outcomes.flatMap(({ task }) => task?.command ?? [])
-  if (shown)
-    deps.say(`  a command: ${shown.text}  (${shown.encoding}, ${shown.units} units, ${shown.segments} message)`)
-  for (const { task, unit } of outcomes) {
-    if (!task?.command) continue
-    platform.sendText({ to: unit.imei, text: task.command.text })
-    await deps.api.send('POST', `/tasks/${task.id}/dispatch`, { channel: 'hand' })
+  const { story } = deps
+  const issued = outcomes.filter(({ task }) => task !== null)
+  story.chapter(`Tasks: ${issued.length} issued, each with a link and a text for one camera.`)
+  for (const { name, skipped } of outcomes) if (skipped) story.line(`${name} is skipped: ${skipped}`)
+  const shown = new Set<string>()
+  for (const { task, unit, name } of issued) {
+    deps.signal.throwIfAborted()
+    const command = task!.command!
+    if (!shown.has(unit.model)) {
+      shown.add(unit.model)
+      story.line(`to ${name}, ${command.segments} message, ${command.units} of 160 characters:`)
+      story.line(`  ${command.text}`)
+    }
+    platform.sendText({ to: unit.imei, text: command.text })
+    await deps.api.send('POST', `/tasks/${task!.id}/dispatch`, { channel: 'hand' })
   }
-}
-
-function provenBytes({ ledger }: TaskView): number {
-  return [...ledger.acknowledged, ...ledger.inferred].reduce((sum, [first, last]) => sum + last - first + 1, 0)
 }
 
 async function watchTasks(deps: DemoDeps, outcomes: Outcome[], limitSeconds: number): Promise<void> {
+  const { story, signal } = deps
+  story.chapter('What happens, in seconds since the texts were sent. A real camera takes half an hour.')
   const startMs = deps.clock()
-  const seen = new Map<string, string>()
-  while (!deps.signal.aborted && deps.clock() - startMs < limitSeconds * 1000) {
+  const seen = new Map<string, string>(outcomes.map(({ name }) => [name, 'queued']))
+  while (deps.clock() - startMs < limitSeconds * 1000) {
     for (const outcome of outcomes) {
       if (!outcome.task) continue
       outcome.task = await deps.api.get<TaskView>(`/tasks/${outcome.task.id}`)
-      const { state, reason, ledger } = outcome.task
-      const text = `${state}${reason ? ` (${reason})` : ''}`
-      if (seen.get(outcome.unit.imei) === text) continue
-      seen.set(outcome.unit.imei, text)
-      const seconds = ((deps.clock() - startMs) / 1000).toFixed(1).padStart(5)
-      const percent = Math.floor((provenBytes(outcome.task) / ledger.sizeBytes) * 100)
-      deps.say(
-        `  ${seconds} s  ${outcome.unit.notes.split(',')[0]!.padEnd(16)} ${text.padEnd(24)} ${percent} % ${ledger.grade}`,
-      )
+      const { name, task } = outcome
+      if (seen.get(name) === stateOf(task)) continue
+      seen.set(name, stateOf(task))
+      story.line(happened({ seconds: (deps.clock() - startMs) / 1000, unit: name, task }))
     }
-    if (outcomes.every(({ task }) => task === null || task.standing.grade === 'closed')) return
-    await wait(LOOK_MS)
+    const open = outcomes.filter(({ task }) => task !== null && task.standing.grade !== 'closed')
+    if (open.length === 0) return
+    const [next] = open
+    const seconds = Math.round((deps.clock() - startMs) / 1000)
+    story.progress(`${seconds} s, ${open.length} open; ${next!.name}: ${next!.task!.state}, ${meaningOf(next!.task!)}`)
+    await wait(LOOK_MS, undefined, { signal })
   }
 }
 
-async function report(deps: DemoDeps, outcomes: Outcome[], cameras: Camera[]): Promise<number> {
-  const rows = [['unit', 'camera', 'versions', 'outcome', 'as expected']]
-  let asExpected = 0
-  for (const [index, { unit, task, skipped }] of outcomes.entries()) {
+async function conclude(
+  deps: DemoDeps,
+  given: { outcomes: Outcome[]; cameras: Camera[]; pack: Pack },
+): Promise<DemoResult> {
+  const { story, api } = deps
+  story.chapter('Outcome. Of each confirmed unit the file on the camera’s own disk was hashed and compared.')
+  const rows = [['unit', 'camera', 'versions', 'bytes', 'outcome', 'as expected']]
+  const outcomes: DemoResult['outcomes'] = []
+  for (const [index, { unit, name, task, skipped }] of given.outcomes.entries()) {
     const state = task?.state ?? (skipped ? 'skipped' : 'nothing')
     const reason = task?.reason ?? skipped
-    let ok = state === unit.expected.state && reason === unit.expected.reason
+    let asExpected = state === unit.expected.state && reason === unit.expected.reason
     // What the server says is compared with what lies on the camera's own disk.
-    if (ok && state === 'confirmed') ok = await fileIsWhole(deps.api, task!, cameras[index]!)
-    if (ok) asExpected += 1
+    if (asExpected && state === 'confirmed') asExpected = await fileIsWhole(api, task!, given.cameras[index]!)
+    outcomes.push({ unit: name, imei: unit.imei, state, reason, asExpected })
     rows.push([
-      unit.notes.split(',')[0]!,
+      name,
       unit.behaviourName,
       task ? `${task.fromVersion} -> ${task.toVersion}` : unit.version,
-      reason ? `${state} (${reason})` : state,
-      ok ? 'yes' : `NO, ${unit.expected.state}${unit.expected.reason ? ` (${unit.expected.reason})` : ''} was expected`,
+      task ? `${percentOf(task)} % ${task.ledger.grade}` : '',
+      stateOf({ state: state as TaskView['state'], reason }),
+      asExpected ? 'yes' : `NO: expected was ${unit.expected.state} (${unit.expected.reason ?? ''})`,
     ])
   }
-  deps.say('')
-  for (const line of table(rows)) deps.say(line)
-  const verified = await verifyExport(exportLines(await deps.api.stream('/audit?format=jsonl')))
-  deps.say(`audit log: ${verified.entries} entries, ${verified.ok ? 'intact' : `NOT intact (${verified.fault?.kind})`}`)
-  return verified.ok ? asExpected : 0
+  story.rows(rows)
+  const verified = await verifyExport(exportLines(await api.stream('/audit?format=jsonl')))
+  story.line('')
+  story.line(
+    verified.ok
+      ? `The audit log was exported and checked: ${verified.entries} entries, the chain of hashes is intact.`
+      : `The audit log was exported and is NOT intact: ${verified.fault?.kind}, line ${verified.fault?.line}.`,
+  )
+  const copy = await api.send<{ url: string }>('POST', '/links', { package: given.pack.id, kind: 'copy' })
+  return { outcomes, isLogIntact: verified.ok, copyUrl: copy.url, copySha256: given.pack.sha256 }
 }
 
 async function fileIsWhole(api: ApiClient, task: TaskView, camera: Camera): Promise<boolean> {

@@ -1,20 +1,20 @@
 // The demo: a real server on a throw-away folder, simulated cameras, one upgrade each over real HTTP.
+import { rmSync } from 'node:fs'
 import { mkdtemp, rm } from 'node:fs/promises'
 import net from 'node:net'
 import os from 'node:os'
 import path from 'node:path'
 import type { Command } from 'commander'
-import { type App, startApp } from '../app.js'
+import { startApp } from '../app.js'
 import { readConfig } from '../config.js'
 import { createLogger } from '../logger.js'
 import { makeIntegratorKey } from '../server/first-key.js'
 import { apiClient } from './api-client.js'
-import type { Run } from './cli.js'
-import { EXIT } from './command.js'
-import { type DemoResult, runScenario } from './demo-run.js'
+import { EXIT, type Run } from './command.js'
+import { runScenario } from './demo-run.js'
+import { createStory, type Story } from './demo-story.js'
 
 const PUBLIC_PORT = 8080
-const OFFICE_PORT = 8081
 /** Ports tried one after another. */
 const PORTS_MAX = 200
 
@@ -31,12 +31,17 @@ async function freePort(from: number): Promise<number> {
   throw new Error(`No free port from ${from} to ${from + PORTS_MAX - 1}.`)
 }
 
-async function startDemo(
-  run: Run,
-): Promise<{ app: App; secret: string; folder: string; publicUrl: string; officeUrl: string }> {
-  const folder = await mkdtemp(path.join(os.tmpdir(), 'firmhand-demo-'))
+interface Demo {
+  publicUrl: string
+  officeUrl: string
+  secret: string
+  stopped: Promise<unknown>
+  stop(): Promise<void>
+}
+
+async function startDemo(run: Run, folder: string): Promise<Demo> {
   const publicPort = await freePort(PUBLIC_PORT)
-  const officePort = await freePort(Math.max(OFFICE_PORT, publicPort + 1))
+  const officePort = await freePort(publicPort + 1)
   const publicUrl = `http://127.0.0.1:${publicPort}`
   const config = readConfig({
     FIRMHAND_DATA: path.join(folder, 'data'),
@@ -46,9 +51,25 @@ async function startDemo(
     FIRMHAND_LOG_LEVEL: 'error',
   })
   const { secret } = await makeIntegratorKey(config, { clock: run.io.clock, oneMore: false })
-  const app = await startApp(config, createLogger(config.logLevel))
-  return { app, secret, folder, publicUrl, officeUrl: `http://127.0.0.1:${officePort}` }
+  const app = await startApp(config, createLogger(config.logLevel, { write: run.io.err }))
+  return { publicUrl, officeUrl: `http://127.0.0.1:${officePort}`, secret, stopped: app.stopped, stop: app.stop }
 }
+
+/**
+ * Ctrl-C ends the demo in order, wherever it is. It may come more than once, npm and the terminal both hand it on: it is
+ * caught until the process ends, so that a second one does not cut the ending short.
+ */
+function interrupted(): AbortSignal {
+  const abort = new AbortController()
+  for (const name of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.on(name, () => abort.abort())
+  return abort.signal
+}
+
+const aborted = (signal: AbortSignal): Promise<void> =>
+  new Promise((resolve) => {
+    if (signal.aborted) resolve()
+    signal.addEventListener('abort', () => resolve(), { once: true })
+  })
 
 export function demoCommand(program: Command, run: Run): void {
   program
@@ -56,57 +77,75 @@ export function demoCommand(program: Command, run: Run): void {
     .description('watch a few simulated cameras go through a whole upgrade')
     .option('--once', 'end by itself; exit 0 if every unit ended as the scenario says')
     .action(async (options: { once?: boolean }) => {
-      const say = (line: string) => run.io.out(`${line}\n`)
-      const demo = await startDemo(run)
-      // Ctrl-C ends the demo as a whole at any moment.
-      let interrupt!: () => void
-      const interrupted = new Promise<null>((resolve) => {
-        interrupt = () => resolve(null)
-      })
-      process.once('SIGINT', interrupt)
-      process.once('SIGTERM', interrupt)
-      const abort = new AbortController()
+      const signal = interrupted()
+      const folder = await mkdtemp(path.join(os.tmpdir(), 'firmhand-demo-'))
+      // The last resort, for an end that passes the way below by.
+      const sweep = () => rmSync(folder, { recursive: true, force: true })
+      process.on('exit', sweep)
+      let demo: Demo | null = null
       try {
-        const result = await Promise.race([
-          interrupted,
-          runScenario({
-            api: apiClient({ url: demo.officeUrl, key: demo.secret }),
-            publicUrl: demo.publicUrl,
-            folder: demo.folder,
-            clock: run.io.clock,
-            say,
-            signal: abort.signal,
-          }),
-        ])
-        if (!result || result.asExpected !== result.units) run.end(EXIT.failed)
-        if (result && !options.once) {
-          sayWhereToLook(demo, result, say)
-          await Promise.race([interrupted, demo.app.stopped])
-        }
-        if (result) say(`demo: ${result.asExpected} of ${result.units} units ended as expected`)
+        demo = await startDemo(run, folder)
+        await play(run, { demo, folder, signal, once: options.once ?? false })
       } finally {
-        abort.abort()
-        process.off('SIGINT', interrupt)
-        process.off('SIGTERM', interrupt)
-        await demo.app.stop()
-        await rm(demo.folder, { recursive: true, force: true })
+        await demo?.stop()
+        await rm(folder, { recursive: true, force: true })
+        process.off('exit', sweep)
       }
     })
 }
 
-function sayWhereToLook(
-  demo: { officeUrl: string; secret: string },
-  result: DemoResult,
-  say: (line: string) => void,
-): void {
-  say('')
-  say('The server stays up until Ctrl-C. Try it:')
-  say(`  API and its reference page   ${demo.officeUrl}/reference`)
-  say(`  a key for it                 export FIRMHAND_URL=${demo.officeUrl} FIRMHAND_KEY=${demo.secret}`)
-  say('  all tasks                    npx firmhand task list')
-  say('  the log, checked offline     npx firmhand audit export > log.jsonl && npx firmhand audit verify log.jsonl')
-  say('  a download, cut and resumed:')
-  say(`    curl -s -o fw.bin --max-filesize 1G -r 0-9999999 ${result.copyUrl}`)
-  say(`    curl -C - -o fw.bin ${result.copyUrl} && sha256sum fw.bin`)
-  say(`    ${result.copySha256}  is what it must be`)
+async function play(
+  run: Run,
+  given: { demo: Demo; folder: string; signal: AbortSignal; once: boolean },
+): Promise<void> {
+  const { demo, signal, once } = given
+  // With --json the one value has stdout for itself.
+  const story = createStory({
+    say: (line) => (run.json() ? run.io.err(`${line}\n`) : run.io.out(`${line}\n`)),
+    progress: run.io.isTerminal ? run.io.err : null,
+  })
+  story.opening({ publicUrl: demo.publicUrl, officeUrl: demo.officeUrl })
+  const result = await runScenario({
+    api: apiClient({ url: demo.officeUrl, key: demo.secret }),
+    publicUrl: demo.publicUrl,
+    folder: given.folder,
+    clock: run.io.clock,
+    story,
+    signal,
+  }).catch((error: unknown) => {
+    if (!signal.aborted) throw error
+    return null
+  })
+  if (!result) {
+    story.interrupted()
+    if (once) run.end(EXIT.failed)
+    return
+  }
+  const { outcomes, isLogIntact } = result
+  const asExpected = outcomes.filter((outcome) => outcome.asExpected).length
+  if (asExpected < outcomes.length || !isLogIntact) run.end(EXIT.failed)
+  if (run.json()) run.io.out(`${JSON.stringify({ units: outcomes.length, asExpected, isLogIntact, outcomes })}\n`)
+  if (!once) sayWhereToLook(story, demo, result)
+  // The last line of a run that ends by itself; behind it stands nothing.
+  if (!run.json()) run.io.out(`\ndemo: ${asExpected} of ${outcomes.length} units ended as expected\n`)
+  if (!once) await Promise.race([aborted(signal), demo.stopped])
+}
+
+function sayWhereToLook(story: Story, demo: Demo, result: { copyUrl: string; copySha256: string }): void {
+  story.chapter('Look around: the server stays up until Ctrl-C. In a second terminal, in this folder:')
+  for (const line of [
+    `export FIRMHAND_URL=${demo.officeUrl} FIRMHAND_KEY=${demo.secret}`,
+    'npx firmhand task list',
+    'npx firmhand task show TASK    # an id of the list: its moves and what they rest on',
+    'npx firmhand audit export > log.jsonl && npx firmhand audit verify log.jsonl',
+    '',
+    '# a download that is cut after 10 MB and then resumed, by hand',
+    `curl -s -r 0-9999999 -o fw.bin ${result.copyUrl}`,
+    `curl -C - -o fw.bin ${result.copyUrl}`,
+    'sha256sum fw.bin',
+    `${result.copySha256}  # what it must be`,
+  ]) {
+    story.line(line)
+  }
+  story.line(`The API's reference page, for a browser: ${demo.officeUrl}/reference`)
 }

@@ -1,19 +1,19 @@
 import type { Command } from 'commander'
 import { makeIntegratorKey } from '../server/first-key.js'
-import type { Run } from './cli.js'
-import { configFrom } from './serve.command.js'
+import type { Run } from './command.js'
+
+import { configFrom, urlOf } from './serve.command.js'
 
 export function initCommand(program: Command, run: Run): void {
   program
     .command('init')
     .description('prepare the data folder and print the first key, once')
-    .option('--config FILE', 'settings from a JSON file')
+    .option('--config <FILE>', 'settings from a JSON file')
     .option('--new-key', 'add one more integrator key to a folder that is initialised')
     .action(async (options: { config?: string; newKey?: boolean }) => {
       const config = await configFrom(run, options.config)
       const { key, secret } = await makeIntegratorKey(config, { clock: run.io.clock, oneMore: options.newKey ?? false })
-      const { host, port } = config.officeListen
-      const officeUrl = `http://${host.includes(':') ? `[${host}]` : host}:${port}`
+      const officeUrl = urlOf(config.officeListen)
       if (run.json()) {
         const { dataFolder, publicUrl } = config
         const shown = { id: key.id, name: key.name, role: key.role, secret }

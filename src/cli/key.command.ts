@@ -1,7 +1,7 @@
-import type { Command } from 'commander'
+import { type Command, Option } from 'commander'
 import { ROLES } from '../access/roles.js'
-import type { Run } from './cli.js'
-import { show, table } from './command.js'
+
+import { type Run, show, table } from './command.js'
 
 interface KeyRow {
   id: string
@@ -17,26 +17,28 @@ export function keyCommands(program: Command, run: Run): void {
   key
     .command('add')
     .description('make a key; its secret is shown this once')
-    .requiredOption('--name NAME', 'whose key it is')
-    .requiredOption('--role ROLE', ROLES.join(', '))
-    .option('--expires-at TIME', 'RFC 3339')
+    .requiredOption('--name <NAME>', 'whose key it is')
+    .addOption(new Option('--role <ROLE>', 'what it may do').choices(ROLES).makeOptionMandatory())
+    .option('--expires-at <TIME>', 'RFC 3339; without it the key lives until it is revoked')
     .action(async (options: { name: string; role: string; expiresAt?: string }) => {
-      const made = await run.api().send<{ id: string; secret: string }>('POST', '/keys', options)
-      show({ io: run.io, json: run.json() }, made, () => [`key ${made.id}, shown this once:`, made.secret])
+      const { name, role, expiresAt } = options
+      const body = { name, role, expiresAt }
+      const made = await run.api().send<{ id: string; secret: string }>('POST', '/keys', body)
+      show(run, made, () => [`key ${made.id}, shown this once:`, made.secret])
     })
   key
     .command('list')
     .description('all keys, without their secrets')
     .action(async () => {
       const { items } = await run.api().get<{ items: KeyRow[] }>('/keys')
-      show({ io: run.io, json: run.json() }, items, () =>
+      show(run, items, () =>
         table([
           ['id', 'role', 'name', 'state'],
           ...items.map((row) => [
             row.id,
             row.role,
             row.name,
-            row.revokedAt ? `revoked ${row.revokedAt}` : (row.expiresAt ?? 'live'),
+            row.revokedAt ? `revoked ${row.revokedAt}` : row.expiresAt ? `until ${row.expiresAt}` : 'live',
           ]),
         ]),
       )
@@ -46,6 +48,6 @@ export function keyCommands(program: Command, run: Run): void {
     .description('the key and its sessions end at once')
     .action(async (id: string) => {
       await run.api().send('DELETE', `/keys/${encodeURIComponent(id)}`)
-      show({ io: run.io, json: run.json() }, { revoked: id }, () => [`revoked ${id}`])
+      show(run, { revoked: id }, () => [`revoked ${id}`])
     })
 }

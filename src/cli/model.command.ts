@@ -3,8 +3,8 @@ import type { Command } from 'commander'
 import { AppError } from '../errors.js'
 import { profileFaults } from '../models/model.service.js'
 import { Profile } from '../models/profile.js'
-import type { Run } from './cli.js'
-import { show, table } from './command.js'
+
+import { type Run, show, table } from './command.js'
 
 interface ModelRow {
   id: string
@@ -30,34 +30,33 @@ async function readProfile(file: string): Promise<Profile> {
 
 export function modelCommands(program: Command, run: Run): void {
   const model = program.command('model').description('camera models and their profiles')
-  const context = () => ({ io: run.io, json: run.json() })
   model
     .command('add <FILE>')
     .description('create or replace a model by its profile')
     .action(async (file: string) => {
       const profile = await readProfile(file)
       const saved = await run.api().send<ModelRow>('PUT', `/models/${encodeURIComponent(profile.id)}`, profile)
-      show(context(), saved, () => [`model ${saved.id} saved`])
+      show(run, saved, () => [`model ${saved.id} saved`])
     })
   model
     .command('check <FILE>')
     .description('check a profile without a server')
     .action(async (file: string) => {
       const profile = await readProfile(file)
-      show(context(), profile, () => [`${file}: a valid profile of model ${profile.id}`])
+      show(run, profile, () => [`${file}: a valid profile of model ${profile.id}`])
     })
   model
     .command('list')
     .description('all models')
     .action(async () => {
       const items = await run.api().all<ModelRow>('/models')
-      show(context(), items, () => table([['id', 'title'], ...items.map((row) => [row.id, row.profile.title])]))
+      show(run, items, () => table([['id', 'title'], ...items.map((row) => [row.id, row.profile.title])]))
     })
   model
     .command('show <ID>')
     .description('one profile')
     .action(async (id: string) => {
       const found = await run.api().get<ModelRow>(`/models/${encodeURIComponent(id)}`)
-      show(context(), found, () => [JSON.stringify(found.profile, null, 2)])
+      show(run, found, () => [JSON.stringify(found.profile, null, 2)])
     })
 }

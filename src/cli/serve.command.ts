@@ -1,10 +1,13 @@
 import { readFile } from 'node:fs/promises'
 import type { Command } from 'commander'
-import { startApp } from '../app.js'
-import { type Config, ConfigError, readConfig, SETTINGS_HELP } from '../config.js'
-import { createLogger } from '../logger.js'
-import type { Run } from './cli.js'
-import { EXIT } from './command.js'
+import { countKeys } from '../access/key.store.js'
+import { type App, startApp } from '../app.js'
+import { type Config, ConfigError, type ListenAddress, readConfig, SETTINGS_HELP } from '../config.js'
+import { openSqlite } from '../db/sqlite.driver.js'
+import { createLogger, type Logger } from '../logger.js'
+import { openDataFolder } from '../server/data-folder.driver.js'
+
+import { EXIT, type Run } from './command.js'
 
 export async function configFrom(run: Run, file: string | undefined): Promise<Config> {
   if (file === undefined) return readConfig(run.io.env)
@@ -12,46 +15,112 @@ export async function configFrom(run: Run, file: string | undefined): Promise<Co
   try {
     values = JSON.parse(await readFile(file, 'utf8'))
   } catch (error) {
-    throw new ConfigError([`${file} cannot be read as JSON: ${(error as Error).message}`])
+    throw new ConfigError([{ name: file, detail: `cannot be read as JSON: ${(error as Error).message}` }])
   }
   if (typeof values !== 'object' || values === null || Array.isArray(values)) {
-    throw new ConfigError([`${file} must hold one JSON object with the settings as members.`])
+    throw new ConfigError([{ name: file, detail: 'must hold one JSON object with the settings as members' }])
   }
   return readConfig(run.io.env, values as Record<string, unknown>)
+}
+
+/** Where a listener is reached from this machine. */
+export const urlOf = ({ host, port }: ListenAddress): string =>
+  `http://${host.includes(':') ? `[${host}]` : host}:${port}`
+
+const settingsHelp = (): string =>
+  [
+    '',
+    'Settings, from the environment or the file:',
+    ...SETTINGS_HELP.flatMap(({ name, fallback, meaning }) => [
+      `  ${name}${fallback === '' ? '' : ` (${fallback})`}`,
+      `      ${meaning}`,
+    ]),
+  ].join('\n')
+
+/** A port that is taken is the commonest fault of a start: says which setting to change. */
+function inWords(error: unknown, config: Config): unknown {
+  const { code, port } = error as NodeJS.ErrnoException & { port?: number }
+  if (code !== 'EADDRINUSE' && code !== 'EACCES' && code !== 'EADDRNOTAVAIL') return error
+  const isOffice = port === config.officeListen.port
+  const name = isOffice ? 'FIRMHAND_OFFICE_LISTEN' : 'FIRMHAND_PUBLIC_LISTEN'
+  const { host, port: wanted } = isOffice ? config.officeListen : config.publicListen
+  const why = {
+    EADDRINUSE: 'is in use by another program',
+    EACCES: 'may not be used by this user (ports below 1024 need a right of their own)',
+    EADDRNOTAVAIL: 'is not an address of this machine',
+  }[code]
+  return new Error(`${host}:${wanted} ${why}: free it, or set ${name} to another one.`, { cause: error })
+}
+
+async function announce(run: Run, given: { config: Config; app: App; log: Logger }): Promise<void> {
+  const { config, app, log } = given
+  const publicAddress = urlOf({ ...config.publicListen, port: app.publicPort })
+  const officeUrl = urlOf({ ...config.officeListen, port: app.officePort })
+  const grade = app.countsAcknowledged && !config.behindProxy ? 'acknowledged' : 'sent'
+  const { dataFolder, publicUrl } = config
+  log.info({ dataFolder, publicAddress, officeAddress: officeUrl, publicUrlSet: publicUrl !== null, grade }, 'serving')
+  const hasKey = await anyKey(config)
+  if (!hasKey) log.warn('there is no key yet: run "firmhand init" on this data folder')
+  if (publicUrl === null) log.warn('FIRMHAND_PUBLIC_URL is not set: tasks over the air are refused')
+  if (run.json()) run.io.out(`${JSON.stringify({ dataFolder, publicUrl, publicAddress, officeUrl })}\n`)
+  if (!run.io.isTerminal) return
+  run.io.err(
+    [
+      '',
+      `  cameras and platforms   ${publicAddress}`,
+      `  links begin with        ${publicUrl ?? 'not set yet: FIRMHAND_PUBLIC_URL'}`,
+      `  API and its reference   ${officeUrl}/reference`,
+      `  data folder             ${dataFolder}`,
+      ...(hasKey ? [] : ['  first key               npx firmhand init']),
+      '  Stop with Ctrl-C.',
+      '',
+      '',
+    ].join('\n'),
+  )
+}
+
+async function anyKey(config: Config): Promise<boolean> {
+  const db = openSqlite(openDataFolder(config.dataFolder).databaseFile, 'read')
+  try {
+    return (await countKeys(db)) > 0
+  } finally {
+    await db.destroy()
+  }
 }
 
 export function serveCommand(program: Command, run: Run): void {
   program
     .command('serve')
     .description('run the server until SIGTERM or SIGINT')
-    .option('--config FILE', 'settings from a JSON file; the environment wins over it')
-    .addHelpText(
-      'after',
-      `\nSettings:\n${SETTINGS_HELP.map(({ name, meaning }) => `  ${name}  ${meaning}`).join('\n')}`,
-    )
+    .option('--config <FILE>', 'settings from a JSON file; the environment wins over it')
+    .addHelpText('after', settingsHelp)
     .action(async (options: { config?: string }) => {
       const config = await configFrom(run, options.config)
-      const log = createLogger(config.logLevel)
-      const app = await startApp(config, log)
-      const stop = () => void app.stop()
-      process.once('SIGTERM', stop)
-      process.once('SIGINT', stop)
-      log.info(
-        {
-          dataFolder: config.dataFolder,
-          publicPort: app.publicPort,
-          officePort: app.officePort,
-          publicUrlSet: config.publicUrl !== null,
-          ledger: app.countsAcknowledged && !config.behindProxy ? 'acknowledged' : 'sent',
-        },
-        'serving',
-      )
-      if (config.publicUrl === null) log.warn('FIRMHAND_PUBLIC_URL is not set: tasks over the air are refused')
-      const failure = await app.stopped
-      log.info('stopped')
-      if (failure) {
-        log.fatal({ err: failure }, 'stopped by a fault')
-        run.end(EXIT.failed)
+      // With --json the one value has stdout for itself.
+      const log = createLogger(config.logLevel, run.json() ? { write: run.io.err } : undefined)
+      let app: App | null = null
+      let stopAsked = false
+      const stop = () => {
+        stopAsked = true
+        void app?.stop()
+      }
+      process.on('SIGTERM', stop)
+      process.on('SIGINT', stop)
+      try {
+        app = await startApp(config, log).catch((error) => {
+          throw inWords(error, config)
+        })
+        await announce(run, { config, app, log })
+        if (stopAsked) await app.stop()
+        const failure = await app.stopped
+        log.info('stopped')
+        if (failure) {
+          log.fatal({ err: failure }, 'stopped by a fault')
+          run.end(EXIT.failed)
+        }
+      } finally {
+        process.off('SIGTERM', stop)
+        process.off('SIGINT', stop)
       }
     })
 }

@@ -1,9 +1,11 @@
 import { setTimeout as wait } from 'node:timers/promises'
-import type { Command } from 'commander'
+import { type Command, Option } from 'commander'
+import { MAY_BE_INSTALLING } from '../tasks/actions.js'
+import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from '../tasks/facts.js'
 import type { TaskView } from '../tasks/task-view.js'
 import { ApiError } from './api-client.js'
-import type { Run } from './cli.js'
-import { EXIT, show, table } from './command.js'
+import { EXIT, type Run, show, table } from './command.js'
+import { TASK_HEADINGS, taskLines, taskRow } from './task-lines.js'
 
 interface IssueOptions {
   unit?: string[]
@@ -24,56 +26,33 @@ interface Issued {
 
 /** Between two looks of `watch`. */
 const LOOK_MS = 1000
+/** A watch goes on for days: a server that is restarted meanwhile is waited for, one that stays away is not. */
+const AWAY_MAX_MS = 10 * 60_000
 
-const lines = (task: TaskView): string[] => [
-  `task ${task.id}  ${task.state}${task.reason ? ` (${task.reason})` : ''}  ${task.fromVersion ?? '?'} -> ${task.toVersion} by ${task.method}`,
-  `unit ${task.unit}  IMEI ${task.imei ?? '-'}  serial ${task.serial ?? '-'}`,
-  `standing ${task.standing.grade} since ${task.standing.since}${task.standing.cause ? `: ${task.standing.cause}` : ''}`,
-  ...(task.standing.next ? [`next ${task.standing.next}`] : []),
-  `deadline ${task.deadline}`,
-  `ledger ${bytesOf(task)} of ${task.ledger.sizeBytes} bytes ${task.ledger.grade}`,
-  ...task.moves.map(
-    (move) => `  ${move.at}  ${move.state}  ${move.grade}${move.implied ? ', implied' : ''} (${move.evidence.kind})`,
-  ),
-  ...(task.flags.length > 0 ? [`flags ${task.flags.join(', ')}`] : []),
-  ...task.afterwards.map((entry) => `afterwards ${entry.observedAt} ${entry.version}: ${entry.meaning}`),
-]
-
-function bytesOf(task: TaskView): number {
-  const spans = task.ledger.grade === 'sent' ? task.ledger.sent : [...task.ledger.acknowledged, ...task.ledger.inferred]
-  return spans.reduce((sum, [first, last]) => sum + last - first + 1, 0)
-}
-
-const row = (task: TaskView): string[] => [
-  task.id,
-  task.imei ?? task.serial ?? task.unit,
-  task.state + (task.reason ? ` (${task.reason})` : ''),
-  task.standing.grade,
-  `${Math.floor((bytesOf(task) / Math.max(task.ledger.sizeBytes, 1)) * 100)} %`,
-  `${task.fromVersion ?? '?'} -> ${task.toVersion}`,
-]
-const HEADINGS = ['task', 'unit', 'state', 'standing', 'bytes', 'versions']
+const acknowledge = () =>
+  new Option('--acknowledge <WORD>', 'say that you know that the unit may be installing, which nothing stops').choices([
+    MAY_BE_INSTALLING,
+  ])
 
 export function taskCommands(program: Command, run: Run): void {
   const task = program.command('task').description('upgrades of units')
-  const context = () => ({ io: run.io, json: run.json() })
   const at = (id: string, verb = '') => `/tasks/${encodeURIComponent(id)}${verb}`
 
   task
     .command('issue')
     .description('one task for each unit named, or for each unit of a group')
-    .option('--unit <UNIT...>', 'our id, IMEI or serial number; may be given more than once')
-    .option('--group GROUP')
-    .requiredOption('--package PACKAGE')
-    .option('--method METHOD', 'air, cable, card or hotspot', 'air')
-    .option('--deadline TIME', 'RFC 3339')
+    .option('--unit <UNIT...>', 'our id, IMEI or serial number; several with blanks between')
+    .option('--group <GROUP>', 'all units of this group, in place of --unit')
+    .requiredOption('--package <PACKAGE>', 'id of a released package')
+    .addOption(new Option('--method <METHOD>', 'how the file gets into the unit').choices(METHODS).default('air'))
+    .option('--deadline <TIME>', 'RFC 3339; without it as FIRMHAND_TASK_DEADLINE_HOURS says')
     .option('--supersede', 'replace open tasks of these units')
     .option('--force', 'also where the unit reports the version already')
     .option('--allow-skips', 'exit 0 also where some units were skipped')
-    .option('--acknowledge WORD', '"may-be-installing": replace a task whose unit may be installing')
-    .action(async (options: IssueOptions) => {
+    .addOption(acknowledge())
+    .action(async (options: IssueOptions, command: Command) => {
       if ((options.unit === undefined) === (options.group === undefined)) {
-        task.error('error: name units with --unit, or a group with --group', { exitCode: EXIT.usage })
+        command.error('error: name units with --unit, or a group with --group', { exitCode: EXIT.usage })
       }
       const issued = await run.api().send<Issued>('POST', '/tasks', {
         ...(options.unit && { units: options.unit }),
@@ -86,29 +65,29 @@ export function taskCommands(program: Command, run: Run): void {
         acknowledge: options.acknowledge,
       })
       if (issued.skipped.length > 0 && !options.allowSkips) run.end(EXIT.failed)
-      show(context(), issued, () => [
-        ...table([HEADINGS, ...issued.tasks.map(row)]),
+      show(run, issued, () => [
+        ...table([TASK_HEADINGS, ...issued.tasks.map(taskRow)]),
         ...issued.skipped.map((skip) => `skipped ${skip.unit}: ${skip.detail} (${skip.code})`),
       ])
     })
   task
     .command('list')
     .description('tasks, oldest first')
-    .option('--state STATE')
-    .option('--unit UNIT')
-    .option('--group GROUP')
-    .option('--package PACKAGE')
+    .addOption(new Option('--state <STATE>', 'in this state').choices([...TASK_STATES, ...TASK_EXITS]))
+    .option('--unit <UNIT>', 'of this unit: our id, IMEI or serial number')
+    .option('--group <GROUP>', 'of units of this group')
+    .option('--package <PACKAGE>', 'to this package')
     .action(async (options: Record<string, string>) => {
       const query = new URLSearchParams(Object.entries(options).filter(([name]) => name !== 'json'))
       const items = await run.api().all<TaskView>(`/tasks?${query}`)
-      show(context(), items, () => table([HEADINGS, ...items.map(row)]))
+      show(run, items, () => table([TASK_HEADINGS, ...items.map(taskRow)]))
     })
   task
     .command('show <TASK>')
     .description('one task with its moves and evidence')
     .action(async (id: string) => {
       const found = await run.api().get<TaskView>(at(id))
-      show(context(), found, () => lines(found))
+      show(run, found, () => taskLines(found))
     })
   task
     .command('watch <TASK...>')
@@ -116,68 +95,57 @@ export function taskCommands(program: Command, run: Run): void {
     .action(async (ids: string[]) => {
       const tasks = await watch(run, ids)
       if (tasks.some((found) => found.state !== 'confirmed')) run.end(EXIT.failed)
-      show(context(), tasks, () => table([HEADINGS, ...tasks.map(row)]))
+      show(run, tasks, () => table([TASK_HEADINGS, ...tasks.map(taskRow)]))
     })
   task
     .command('cancel <TASK>')
     .description('close a task; an installation that runs is not stopped by it')
-    .requiredOption('--reason TEXT')
-    .option('--acknowledge WORD', '"may-be-installing", needed from fetched on')
+    .requiredOption('--reason <TEXT>', 'why, for the record')
+    .addOption(acknowledge())
     .action(async (id: string, options: { reason: string; acknowledge?: string }) => {
       const { reason, acknowledge } = options
       const cancelled = await run.api().send<TaskView>('POST', at(id, '/cancel'), { reason, acknowledge })
-      show(context(), cancelled, () => lines(cancelled))
+      show(run, cancelled, () => taskLines(cancelled))
     })
   task
     .command('attest <TASK>')
     .description('a person’s word: fetched, verified, confirmed (from applied) or failed')
-    .requiredOption('--state STATE')
-    .requiredOption('--note TEXT', 'what was seen, by whom, where')
-    .option('--reason REASON', 'for failed: no-life, wrong-variant or other')
+    .addOption(
+      new Option('--state <STATE>', 'never applied: a version that was read is a check-in')
+        .choices(['fetched', 'verified', 'confirmed', 'failed'])
+        .makeOptionMandatory(),
+    )
+    .requiredOption('--note <TEXT>', 'what was seen, by whom, where')
+    .addOption(new Option('--reason <REASON>', 'for failed').choices(ATTESTED_REASONS))
     .action(async (id: string, options: { state: string; note: string; reason?: string }) => {
       const { state, note, reason } = options
       const attested = await run.api().send<TaskView>('POST', at(id, '/attest'), { state, note, reason })
-      show(context(), attested, () => lines(attested))
-    })
-
-  const command = program.command('command').description('texts for units')
-  command
-    .command('show <TASK>')
-    .description('the text to send, alone on stdout; cautions on stderr')
-    .action(async (id: string) => {
-      const found = await run.api().get<TaskView>(at(id))
-      if (!found.command) {
-        throw new ApiError({
-          code: 'no-command',
-          detail: `Task ${id} is done by ${found.method}: there is no command to send.`,
-        })
-      }
-      const { text, cautions, encoding, units, segments } = found.command
-      run.io.err(`${encoding}, ${units} units, ${segments} message${segments === 1 ? '' : 's'}\n`)
-      for (const caution of cautions) run.io.err(`caution: ${caution.text}\n`)
-      show(context(), found.command, () => [text])
-    })
-  command
-    .command('sent <TASK>')
-    .description('record that you have sent the text by hand')
-    .action(async (id: string) => {
-      const sent = await run.api().send<TaskView>('POST', at(id, '/dispatch'), { channel: 'hand' })
-      show(context(), sent, () => lines(sent))
+      show(run, attested, () => taskLines(attested))
     })
 }
 
 /** Looks again until all are closed; a line for each change where a person is watching. */
 async function watch(run: Run, ids: string[]): Promise<TaskView[]> {
   const seen = new Map<string, string>()
+  const tell = (text: string) => {
+    if (run.io.isTerminal) run.io.err(`${new Date(run.io.clock()).toISOString()}  ${text}\n`)
+  }
+  let lastAnswerMs: number | null = null
   for (;;) {
-    const tasks = await Promise.all(ids.map((id) => run.api().get<TaskView>(`/tasks/${encodeURIComponent(id)}`)))
-    for (const task of tasks) {
-      const text = row(task).slice(1).join('  ')
-      if (run.io.isTerminal && seen.get(task.id) !== text)
-        run.io.err(`${new Date(run.io.clock()).toISOString()}  ${text}\n`)
-      seen.set(task.id, text)
+    try {
+      const tasks = await Promise.all(ids.map((id) => run.api().get<TaskView>(`/tasks/${encodeURIComponent(id)}`)))
+      lastAnswerMs = run.io.clock()
+      for (const task of tasks) {
+        const text = taskRow(task).slice(1).join('  ')
+        if (seen.get(task.id) !== text) tell(text)
+        seen.set(task.id, text)
+      }
+      if (tasks.every((task) => task.standing.grade === 'closed')) return tasks
+    } catch (error) {
+      const isAway = error instanceof ApiError && error.problem.code === 'server-unreachable'
+      if (!isAway || lastAnswerMs === null || run.io.clock() - lastAnswerMs > AWAY_MAX_MS) throw error
+      tell('the server does not answer; it is waited for')
     }
-    if (tasks.every((task) => task.standing.grade === 'closed')) return tasks
     await wait(LOOK_MS)
   }
 }

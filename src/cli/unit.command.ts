@@ -1,7 +1,7 @@
-import type { Command } from 'commander'
+import { type Command, Option } from 'commander'
 import { ApiError } from './api-client.js'
-import type { Run } from './cli.js'
-import { show, table } from './command.js'
+
+import { listOf, type Run, show, table } from './command.js'
 
 interface UnitRow {
   id: string
@@ -19,6 +19,7 @@ interface UnitRow {
 
 interface SetOptions {
   model?: string
+  imei?: string
   serial?: string
   phone?: string
   iccid?: string
@@ -39,18 +40,17 @@ const lines = (unit: UnitRow): string[] => [
 
 export function unitCommands(program: Command, run: Run): void {
   const unit = program.command('unit').description('cameras')
-  const context = () => ({ io: run.io, json: run.json() })
   unit
     .command('list')
     .description('all units')
-    .option('--group GROUP')
-    .option('--model MODEL')
+    .option('--group <GROUP>', 'of this group')
+    .option('--model <MODEL>', 'of this model')
     .action(async (options: { group?: string; model?: string }) => {
       const query = new URLSearchParams(
         Object.entries(options).filter(([name]) => name === 'group' || name === 'model'),
       )
       const items = await run.api().all<UnitRow>(`/units?${query}`)
-      show(context(), items, () =>
+      show(run, items, () =>
         table([
           ['id', 'IMEI or serial', 'model', 'version', 'open task', 'groups'],
           ...items.map((row) => [
@@ -69,34 +69,30 @@ export function unitCommands(program: Command, run: Run): void {
     .description('one unit, by our id, IMEI or serial number')
     .action(async (name: string) => {
       const found = await run.api().get<UnitRow>(`/units/${encodeURIComponent(name)}`)
-      show(context(), found, () => lines(found))
+      show(run, found, () => lines(found))
     })
   unit
     .command('set <UNIT>')
     .description('change a unit, or add it: a name of 15 digits is taken as IMEI, another one as serial number')
-    .option('--model MODEL')
-    .option('--serial SERIAL')
-    .option('--phone NUMBER', 'E.164')
-    .option('--iccid ICCID')
-    .option('--hardware TEXT')
-    .option('--groups NAMES', 'comma-separated')
-    .option('--time-zone ZONE', 'IANA name')
-    .option('--notes TEXT')
-    .option('--retired YES_OR_NO')
+    .option('--model <MODEL>', 'needed for a new unit')
+    .option('--imei <IMEI>', '15 digits, the last one checked')
+    .option('--serial <SERIAL>', 'where it has no IMEI, or beside it')
+    .option('--phone <NUMBER>', 'E.164, with the plus')
+    .option('--iccid <ICCID>', 'of its SIM')
+    .option('--hardware <TEXT>', 'its hardware revision')
+    .option('--groups <NAMES>', 'comma-separated; replaces the groups that it has')
+    .option('--time-zone <ZONE>', 'IANA name')
+    .option('--notes <TEXT>', 'for people')
+    .addOption(new Option('--retired <YES_OR_NO>', 'retired units get no tasks').choices(['yes', 'no']))
     .action(async (name: string, options: SetOptions & { json?: boolean }) => {
       const { json: _json, groups, retired, ...rest } = options
       const body = {
         ...rest,
-        ...(groups !== undefined && {
-          groups: groups
-            .split(',')
-            .map((group) => group.trim())
-            .filter((group) => group !== ''),
-        }),
+        ...(groups !== undefined && { groups: listOf(groups) }),
         ...(retired !== undefined && { retired: retired === 'yes' }),
       }
       const saved = await change(name, body)
-      show(context(), saved, () => lines(saved))
+      show(run, saved, () => lines(saved))
     })
 
   async function change(name: string, body: Record<string, unknown>): Promise<UnitRow> {

@@ -24,6 +24,14 @@ class SqliteWithTransactionalDdl extends SqliteDialect {
 
 /** @param mode `write` for the one writing thread, `read` for any other: a reader cannot change anything by mistake. */
 export function openSqlite(file: string, mode: 'write' | 'read'): Db {
+  try {
+    return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl({ database: connect(file, mode) }) })
+  } catch (error) {
+    throw new Error(`The database ${file} cannot be used: ${(error as Error).message}.`, { cause: error })
+  }
+}
+
+function connect(file: string, mode: 'write' | 'read'): BetterSqlite.Database {
   const database = new BetterSqlite(file, { timeout: BUSY_TIMEOUT_MS, readonly: mode === 'read' })
   if (mode === 'write') {
     // Readers go on while a write runs, and a commit is one append.
@@ -34,5 +42,5 @@ export function openSqlite(file: string, mode: 'write' | 'read'): Db {
   }
   // Off by default in SQLite; a row that points nowhere is a bug that must not be stored.
   database.pragma('foreign_keys = ON')
-  return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl({ database }) })
+  return database
 }

@@ -124,6 +124,16 @@ export async function listLinkTasks(db: Db, linkId: string): Promise<string[]> {
   return rows.map((row) => row.task_id)
 }
 
+/** Links that serve any of these tasks: their own, and copy links that were made for them later. */
+export async function listTaskLinks(db: Db, taskIds: readonly string[]): Promise<string[]> {
+  const links = new Set<string>()
+  for (const part of chunks(taskIds)) {
+    const rows = await db.selectFrom('link_task').select('link_id').distinct().where('task_id', 'in', part).execute()
+    for (const row of rows) links.add(row.link_id)
+  }
+  return [...links]
+}
+
 /** Live links of which every task is closed: they end with their task. Copy links without tasks live until they expire. */
 export async function listLinksWithoutOpenTask(db: Db, linkIds: readonly string[]): Promise<string[]> {
   const done: string[] = []

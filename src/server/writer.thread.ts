@@ -3,7 +3,7 @@ import { type MessagePort, parentPort, workerData } from 'node:worker_threads'
 import { clockFrom } from '../clock.js'
 import { AppError } from '../errors.js'
 import { createLogger } from '../logger.js'
-import { type Call, serve } from '../threads/remote.js'
+import { type Call, portable, serve } from '../threads/remote.js'
 import type { WriterReady, WriterSetup } from './setup.js'
 import { openWriter } from './writer.js'
 
@@ -26,11 +26,13 @@ const writer = await openWriter({
   onError: (error) => {
     // A full disk or a held lock passes, and the next tick tries again: downloads and reading go on meanwhile. Anything
     // else is a bug: better to stop as a whole than to go on blind.
-    if (!(error instanceof AppError)) throw error
+    if (!(error instanceof AppError)) throw portable(error)
     if (clock() < quietUntilMs) return
     quietUntilMs = clock() + QUIET_MS
     log.warn({ err: error }, 'the work of the clock has to wait')
   },
+}).catch((error: unknown) => {
+  throw portable(error)
 })
 
 /** The control service has one method; the main thread ends this one once it has the answer. */

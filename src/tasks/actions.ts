@@ -1,5 +1,5 @@
 // What a person may do with a task in the state it is in (domain rules 7 and 9). Pure; who may, is decided elsewhere.
-import type { OpenState, TaskState } from './facts.js'
+import type { Move, OpenState, TaskState } from './facts.js'
 
 export const openStates: readonly OpenState[] = ['queued', 'fetched', 'verified', 'applied']
 
@@ -33,3 +33,7 @@ export function actionsAllowed(state: TaskState): ActionsAllowed {
     attest: [...ATTESTABLE[state]],
   }
 }
+
+/** When a person's word counts. It is about all that is known, and a unit's clock may run ahead a little (rule 3). */
+export const wordAtMs = (task: { moves: readonly Move[] }, nowMs: number): number =>
+  Math.max(nowMs, ...task.moves.map((move) => move.atMs))

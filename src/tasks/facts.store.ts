@@ -11,6 +11,9 @@ import type { Task } from './task.store.js'
 /** Reports that are looked at per task, the earliest and the latest half of this: a chatty platform cannot stop the house. */
 const CHECKINS_MAX = 4000
 
+/** Reports from before the issue that are looked at: the last one that no other contradicts is wanted. */
+const CHECKINS_BEFORE_MAX = 100
+
 type CheckinFact = Extract<Fact, { kind: 'checkin' }>
 
 interface CheckinRow {
@@ -49,7 +52,7 @@ const CHECKIN_COLUMNS = [
   'digest',
 ] as const
 
-/** Reports observed from the issue on, and those of the last moment before it (several, where they contradict). */
+/** Reports observed from the issue on, and the last ones before it. */
 async function checkinsOf(db: Db, task: Task): Promise<CheckinFact[]> {
   const of = db.selectFrom('checkin').select(CHECKIN_COLUMNS).where('unit_id', '=', task.unitId)
   const since = of.where('observed_at_ms', '>=', task.issuedAtMs)
@@ -57,18 +60,17 @@ async function checkinsOf(db: Db, task: Task): Promise<CheckinFact[]> {
   const first = await since.orderBy('observed_at_ms').limit(half).execute()
   const last = first.length < half ? [] : await since.orderBy('observed_at_ms', 'desc').limit(half).execute()
   const before = await of
-    .where('observed_at_ms', '=', (inner) =>
-      inner
-        .selectFrom('checkin')
-        .select((select) => select.fn.max('observed_at_ms').as('at'))
-        .where('unit_id', '=', task.unitId)
-        .where('observed_at_ms', '<', task.issuedAtMs),
-    )
-    .limit(half)
+    .where('observed_at_ms', '<', task.issuedAtMs)
+    .orderBy('observed_at_ms', 'desc')
+    .limit(CHECKINS_BEFORE_MAX)
     .execute()
-  const unique = new Map([...before, ...first, ...last].map((row) => [row.id, row]))
+  // What a state rests on stays known, however many reports come after it.
+  const evidence = last.length < half ? [] : await of.where('id', 'in', evidenceIds(task)).execute()
+  const unique = new Map([...before, ...first, ...evidence, ...last].map((row) => [row.id, row]))
   return [...unique.values()].map(toCheckin)
 }
+
+const evidenceIds = (task: Task): string[] => task.moves.map((move) => move.evidence.id)
 
 /** null where the far end's count could not be read: then nothing follows from its absence. */
 function countedBytes(ledger: Ledger): number | null {

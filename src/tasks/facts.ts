@@ -156,7 +156,7 @@ export const TASK_FLAGS = [
   'from-version-unknown',
   /** The unit ran the target before: its reports of it prove little. */
   'same-version',
-  /** The last version before the issue, perhaps learned later, is none that the package may be installed over. */
+  /** The last version before the issue, or an earlier target reported since, is none that the package installs over. */
   'path-not-allowed',
 ] as const
 export type TaskFlag = (typeof TASK_FLAGS)[number]

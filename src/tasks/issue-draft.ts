@@ -154,8 +154,8 @@ function termsOf(order: Order, taskId: string, earlierTargets: string[]): Stored
   }
 }
 
-/** The version that the unit reported last, as the fact that it is. */
-function knownBefore(unit: Unit): Fact[] {
+/** The version that the unit reported last, as the fact that it is: received before now, whatever a fast clock says. */
+function knownBefore(unit: Unit, nowMs: number): Fact[] {
   if (unit.version === null || unit.versionObservedAtMs === null) return []
   const at = unit.versionObservedAtMs
   return [
@@ -164,7 +164,7 @@ function knownBefore(unit: Unit): Fact[] {
       id: unit.id,
       version: unit.version,
       observedAtMs: at,
-      receivedAtMs: at,
+      receivedAtMs: Math.min(at, nowMs - 1),
       source: 'record',
       timing: 'stated',
       answersQuerySentAtMs: null,
@@ -197,7 +197,7 @@ export function draftTask(
   const command = link ? composeFor(order, unit, { taskId: id, token: link.token, fileName: link.link.fileName }) : null
   if (command && 'refused' in command) return command
   const terms = termsOf(order, id, given.earlierTargets)
-  const derived = derive(terms, knownBefore(unit), nowMs)
+  const derived = derive(terms, knownBefore(unit, nowMs), nowMs)
   const task: Task = {
     id,
     unitId: unit.id,

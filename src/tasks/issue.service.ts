@@ -8,6 +8,7 @@ import { insertLinks, joinTasks } from '../links/link.store.js'
 import { findModel } from '../models/model.store.js'
 import { requirePackage } from '../packages/package.service.js'
 import { findOpenTasks, findUnits, listGroupUnits, type Unit } from '../units/unit.store.js'
+import { wordAtMs } from './actions.js'
 import { insertTaskFact } from './facts.store.js'
 import {
   copyLink,
@@ -139,7 +140,7 @@ async function supersede(
     await insertTaskFact(work.db, {
       taskId: before.id,
       kind: 'supersede',
-      atMs: work.nowMs,
+      atMs: wordAtMs(before, work.nowMs),
       actorId: actor.id,
       detail: { by: task.id },
     })

@@ -36,29 +36,44 @@ export const ledgerService: LedgerService = {
     const ledgers = await findLedgers(work.db, [...links.keys()])
     for (const report of reports) {
       const link = links.get(report.linkId)
-      if (link) await recordOne(work, { link, report, before: ledgers.get(link.id) ?? emptyLedger(link.id) })
+      if (!link) continue
+      const before = ledgers.get(link.id) ?? emptyLedger(link.id)
+      ledgers.set(link.id, await recordOne(work, { link, report, before }))
     }
   },
 }
 
-async function recordOne(work: Work, given: { link: Link; report: LedgerReport; before: Ledger }): Promise<void> {
+async function recordOne(work: Work, given: { link: Link; report: LedgerReport; before: Ledger }): Promise<Ledger> {
   const { link, report, before } = given
   const pack = (await findPackage(work.db, link.packageId))!
   const carried = await carriedOver(work.db, given, pack)
   const ledger = merge(before, report, carried)
-  const complete = completeGrade(ledger, pack.sizeBytes)
-  if (complete !== null && (ledger.completeGrade === null || complete === 'acknowledged')) {
-    ledger.completeAtMs ??= report.lastByteAtMs ?? report.atMs
-    ledger.completeGrade = complete
+  const tasks = await listLinkTasks(work.db, link.id)
+  const grade = completeGrade(ledger, pack.sizeBytes)
+  if (grade !== null && (before.completeGrade === null || (await isProofAtLast(work.db, { tasks, before, grade })))) {
+    ledger.completeAtMs = report.lastByteAtMs ?? report.atMs
+    ledger.completeGrade = grade
   }
   await saveTries(work.db, link.id, report)
   await saveLedger(work.db, ledger)
-  const tasks = await listLinkTasks(work.db, link.id)
   work.effects.push({ kind: 'ledger', linkId: link.id, taskId: tasks[0] ?? null })
   if (report.budgetSpent && before.budgetSpentAtMs === null) await endLinks(work, SYSTEM, [link.id], 'budget-spent')
   if (link.kind === 'copy') {
     if (before.completeAtMs === null && ledger.completeAtMs !== null) await noteCopied(work, tasks, ledger.completeAtMs)
   } else if (movesTasks(before, ledger)) await settleTasks(work, SYSTEM, tasks)
+  return ledger
+}
+
+/**
+ * Whether this proves what was only inferred, for tasks whose profile wants a proof. Elsewhere `fetched` rests on the
+ * first completion, with its time and grade: a later proof would date it back, or move it.
+ */
+async function isProofAtLast(
+  db: Db,
+  given: { tasks: readonly string[]; before: Ledger; grade: Ledger['completeGrade'] },
+): Promise<boolean> {
+  if (given.before.completeGrade !== 'inferred' || given.grade !== 'acknowledged') return false
+  return (await findTasks(db, given.tasks)).every((task) => !task.terms.inferredAllowed)
 }
 
 function merge(before: Ledger, report: LedgerReport, carried: Span[]): Ledger {
@@ -89,7 +104,8 @@ function completeGrade(ledger: Ledger, sizeBytes: number): Ledger['completeGrade
 
 /**
  * A link issued again joins what the unit's older link of the same bytes had proven, if its very first request resumes
- * exactly where that proof ends.
+ * exactly where that proof ends and goes on to the end of the file: a segment from there may be one of several that a
+ * client asks for side by side, and says nothing of what it holds.
  */
 async function carriedOver(
   db: Db,
@@ -98,7 +114,8 @@ async function carriedOver(
 ): Promise<Span[]> {
   const { link, report, before } = given
   const firstTry = report.tries.find((record) => record.method === 'GET' && record.span !== null)
-  const resumesAt = firstTry?.span?.[0] ?? 0
+  const [resumesAt, last] = firstTry?.span ?? [0, 0]
+  if (last < pack.sizeBytes - 1) return []
   if (before.firstAskedAtMs !== null || before.sentBytes > 0 || link.unitId === null || resumesAt === 0) return []
   const proven = (await findOlderProof(db, link, pack.digests.sha256)) ?? []
   return proven.length === 1 && proven[0]![0] === 0 && proven[0]![1] === resumesAt - 1 ? proven : []

@@ -37,8 +37,10 @@ function evidenceOf(entry: Entry): Evidence {
   }
 }
 
-/** The unit ran the target before the issue: a forced re-installation. */
-const isReinstallation = (course: Course): boolean => course.terms.forced && course.fromVersion === course.terms.target
+/** Whatever else was reported since: of the versions that count as old only that from before the issue can be it. */
+const ranTargetBefore = (course: Course): boolean => course.oldVersions.has(course.terms.target)
+
+const isReinstallation = (course: Course): boolean => course.terms.forced && ranTargetBefore(course)
 
 /**
  * Whether a target report shows that the package was applied. In a re-installation the unit reports the target before,
@@ -73,7 +75,7 @@ function onTarget(course: Course, checkin: Checkin, evidence: Evidence): void {
   const nothingFetched =
     firstAskedAtMs === null || firstAskedAtMs > evidence.atMs || (acknowledgedBytes === 0 && !complete && !perhapsWhole)
   if (course.terms.method === 'air' && nothingFetched) course.flags.add('not-by-this-link')
-  if (isReinstallation(course)) course.flags.add('same-version')
+  if (ranTargetBefore(course)) course.flags.add('same-version')
   reach(course, 'applied', evidence)
 }
 
@@ -93,7 +95,11 @@ function isOld(course: Course, version: string): boolean {
 /** Before fetched: a version that nobody knew of sets fromVersion, and the path is checked again (rules 4 and 5). */
 function setFromVersion(course: Course, version: string, evidence: Evidence): void {
   const { fromVersion, terms } = course
-  if (fromVersion !== null && (version === fromVersion || terms.earlierTargets.includes(version))) return
+  if (fromVersion !== null && (version === fromVersion || terms.earlierTargets.includes(version))) {
+    // Perhaps a value from a cache, so it ends nothing; but if it is true, the package must not be installed over it.
+    if (!holdsPath(terms, version)) course.flags.add('path-not-allowed')
+    return
+  }
   course.fromVersion = version
   course.oldVersions.add(version)
   if (!holdsPath(terms, version)) close(course, { state: 'failed', reason: 'path-not-allowed' }, evidence)

@@ -4,34 +4,28 @@ import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
 import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
 import { endLinks } from '../links/link.service.js'
-import { listLinksWithoutOpenTask } from '../links/link.store.js'
+import { listLinksWithoutOpenTask, listTaskLinks } from '../links/link.store.js'
 import { AFTERWARDS_MAX, meaningAfterwards } from './afterwards.js'
 import { derive, nextDueMs } from './derive.js'
-import type { Afterwards, Derived, Fact, Move } from './facts.js'
+import type { Afterwards, Derived, Move } from './facts.js'
 import { gatherFacts } from './facts.store.js'
 import { findTasks, saveAfterwards, saveDerived, type Task } from './task.store.js'
 
-/** Recomputes these tasks from all their facts. Returns them as they are now, in the order given. */
-export async function settleTasks(work: Work, actor: Actor, ids: readonly string[]): Promise<Task[]> {
-  const tasks = await findTasks(work.db, ids)
+/** Recomputes those of the tasks that are open from all their facts. Exits and confirmed are final. */
+export async function settleTasks(work: Work, actor: Actor, ids: readonly string[]): Promise<void> {
+  const tasks = (await findTasks(work.db, ids)).filter((task) => task.closedAtMs === null)
   const facts = await gatherFacts(work.db, tasks)
   const drafts: AuditDraft[] = []
-  const links: string[] = []
+  const closed: string[] = []
   for (const task of tasks) {
-    const known = facts.get(task.id)!.facts
-    if (task.closedAtMs !== null) {
-      // Exits and confirmed are final: what comes later is kept beside them.
-      drafts.push(...(await noteAfterwards(work, task, known)))
-      continue
-    }
-    const derived = derive(task.terms, known, work.nowMs)
+    const derived = derive(task.terms, facts.get(task.id)!.facts, work.nowMs)
     await saveDerived(work.db, task.id, derived, nextDueMs(task.terms, derived))
     drafts.push(...changesOf(task, derived))
-    if (derived.closedAtMs !== null && task.linkId !== null) links.push(task.linkId)
+    if (derived.closedAtMs !== null) closed.push(task.id)
   }
   await appendAudit(work, actor, drafts)
+  const links = await listTaskLinks(work.db, closed)
   await endLinks(work, actor, await listLinksWithoutOpenTask(work.db, links), 'ended')
-  return findTasks(work.db, ids)
 }
 
 const subjectOf = (task: Task, fromVersion = task.fromVersion) => ({
@@ -52,49 +46,56 @@ const moveDetail = (move: Move) => ({
   evidence: move.evidence,
 })
 
-/** What changed, as log entries: states reached, states taken back by a late fact, new flags, the close. */
+/** What changed, as log entries: states reached, or resting on other evidence, or taken back by a late fact, and so on. */
 function changesOf(task: Task, derived: Derived): AuditDraft[] {
   const subject = subjectOf(task, derived.fromVersion)
-  const had = new Set(task.moves.map((move) => move.state))
+  const had = new Map(task.moves.map((move) => [move.state, JSON.stringify(moveDetail(move))]))
   const has = new Set(derived.moves.map((move) => move.state))
   const drafts: AuditDraft[] = derived.moves
-    .filter((move) => !had.has(move.state))
     .map((move) => ({ action: 'task.moved', ...subject, detail: moveDetail(move) }))
-  const takenBack = [...had].filter((state) => !has.has(state))
+    .filter(({ detail }) => had.get(detail.state) !== JSON.stringify(detail))
+  const takenBack = [...had.keys()].filter((state) => !has.has(state))
   if (takenBack.length > 0)
     drafts.push({ action: 'task.moved', ...subject, detail: { state: derived.state, takenBack } })
   const flags = derived.flags.filter((flag) => !task.flags.includes(flag))
   if (flags.length > 0) drafts.push({ action: 'task.flagged', ...subject, detail: { flags } })
-  if (derived.closedAtMs !== null) {
-    drafts.push({ action: 'task.closed', ...subject, detail: { state: derived.state, reason: derived.reason } })
-  }
+  if (derived.closedAtMs !== null) drafts.push({ action: 'task.closed', ...subject, ...closeDetail(derived) })
+  drafts.push(...derived.afterwards.map((entry) => ({ ...afterwardsDraft(entry), ...subject })))
   return drafts
 }
 
-async function noteAfterwards(work: Work, task: Task, facts: readonly Fact[]): Promise<AuditDraft[]> {
-  const known = new Set(task.afterwards.map((entry) => `${entry.observedAtMs} ${entry.version}`))
-  const late: Afterwards[] = facts.flatMap((fact) =>
-    fact.kind === 'checkin' &&
-    fact.receivedAtMs >= task.closedAtMs! &&
-    !isEvidence(task, fact.id) &&
-    !known.has(`${fact.observedAtMs} ${fact.version}`)
-      ? [
-          {
-            observedAtMs: fact.observedAtMs,
-            version: fact.version,
-            meaning: meaningAfterwards({ ...task, version: fact.version }),
-          },
-        ]
-      : [],
-  )
-  if (late.length === 0 || task.afterwards.length >= AFTERWARDS_MAX) return []
-  await saveAfterwards(work.db, task.id, [...task.afterwards, ...late])
-  return late.map((entry) => ({
-    action: 'task.afterwards',
-    ...subjectOf(task),
-    detail: { observedAt: toRfc3339(entry.observedAtMs), version: entry.version, meaning: entry.meaning },
-  }))
+/** The reason of a person who cancels is in their own words, which may name persons: erasable. */
+function closeDetail({ state, reason, moves }: Derived): Pick<AuditDraft, 'detail' | 'labels'> {
+  if (moves.at(-1)!.evidence.kind !== 'cancel' || reason === null) return { detail: { state, reason } }
+  return { detail: { state, reason: 'person' }, labels: { note: reason } }
 }
 
-/** The very report that closed a task was received at the moment of the close; it is not something that came later. */
-const isEvidence = (task: Task, factId: string): boolean => task.moves.some((move) => move.evidence.id === factId)
+const afterwardsDraft = ({ observedAtMs, version, meaning }: Afterwards): AuditDraft => ({
+  action: 'task.afterwards',
+  detail: { observedAt: toRfc3339(observedAtMs), version, meaning },
+})
+
+/** Keeps beside closed tasks what was reported of them since. */
+export async function noteAfterwards(
+  work: Work,
+  actor: Actor,
+  reports: readonly { task: Task; observedAtMs: number; version: string }[],
+): Promise<void> {
+  const closed = new Map(reports.map(({ task }) => [task.id, task]))
+  const drafts: AuditDraft[] = []
+  for (const task of closed.values()) {
+    const late = reports
+      .filter((report) => report.task.id === task.id)
+      .slice(0, AFTERWARDS_MAX - task.afterwards.length)
+      .map(({ observedAtMs, version }) => ({
+        observedAtMs,
+        version,
+        meaning: meaningAfterwards({ ...task, version }),
+      }))
+    if (late.length === 0) continue
+    const all = [...task.afterwards, ...late].sort((a, b) => a.observedAtMs - b.observedAtMs)
+    await saveAfterwards(work.db, task.id, all)
+    drafts.push(...late.map((entry) => ({ ...afterwardsDraft(entry), ...subjectOf(task) })))
+  }
+  await appendAudit(work, actor, drafts)
+}

@@ -1,7 +1,7 @@
 // How an open task is doing, in words for the person who looks after it: since when nothing more is known, the likely
 // cause, the next step. Never an exit, never shown as done (domain rule 6). Pure; changes with the clock alone.
 import { type Course, isClosed, reachedAtMs, readyAtMs } from './course.js'
-import type { Standing } from './facts.js'
+import type { Standing, TaskState } from './facts.js'
 import { CLOSED_WORDS, WORDS, type Words } from './standing-words.js'
 
 const MINUTE_MS = 60_000
@@ -68,11 +68,15 @@ function whileSoaking(course: Course, nowMs: number): Standing {
 
 const said = ({ cause, next }: Words): { cause: string; next: string } => ({ cause, next })
 
+/** A person who cancels gives the cause in their own words, whatever those are. */
+export function closedStanding(closed: { state: TaskState; reason: string | null; closedAtMs: number }): Standing {
+  const { state, reason, closedAtMs } = closed
+  const words = state === 'cancelled' && reason !== 'package-withdrawn' ? null : CLOSED_WORDS.get(reason ?? '')
+  return { grade: 'closed', sinceMs: closedAtMs, cause: words?.cause ?? null, next: words?.next ?? null }
+}
+
 export function standingOf(course: Course, nowMs: number): Standing {
-  if (isClosed(course)) {
-    const words = CLOSED_WORDS.get(course.reason ?? '')
-    return { grade: 'closed', sinceMs: course.closedAtMs!, cause: words?.cause ?? null, next: words?.next ?? null }
-  }
+  if (isClosed(course)) return closedStanding({ ...course, closedAtMs: course.closedAtMs! })
   if (course.state === 'applied') return whileSoaking(course, nowMs)
   if (course.mismatchesAtMs.size > 0) {
     const sinceMs = Math.max(...course.mismatchesAtMs)

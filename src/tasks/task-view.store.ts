@@ -8,6 +8,7 @@ import { findUnits } from '../units/unit.store.js'
 import { derive } from './derive.js'
 import type { Standing } from './facts.js'
 import { gatherFacts } from './facts.store.js'
+import { closedStanding } from './standing.js'
 import { findCommands, type Task } from './task.store.js'
 import { type TaskView, toTaskView } from './task-view.js'
 
@@ -62,7 +63,7 @@ export async function loadTaskViews(
 
 /** A standing is never stored: it is what the facts mean at the moment of looking. */
 function standingOf(task: Task, facts: Parameters<typeof derive>[1], nowMs: number): Standing {
-  if (task.closedAtMs !== null) return { grade: 'closed', sinceMs: task.closedAtMs, cause: null, next: null }
+  if (task.closedAtMs !== null) return closedStanding({ ...task, closedAtMs: task.closedAtMs })
   // Until the clock's own work has closed a task that is due, it is shown as it stood just before.
-  return derive(task.terms, facts, Math.min(nowMs, task.deadlineMs - 1)).standing
+  return derive(task.terms, facts, task.dueAtMs === null ? nowMs : Math.min(nowMs, task.dueAtMs - 1)).standing
 }

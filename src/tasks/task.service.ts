@@ -7,12 +7,13 @@ import { endLinks } from '../links/link.service.js'
 import { listPackageLinks } from '../links/link.store.js'
 import { requirePackage } from '../packages/package.service.js'
 import { type Package, updatePackage } from '../packages/package.store.js'
+import { actionsAllowed, wordAtMs } from './actions.js'
 import type { ATTESTED_REASONS } from './facts.js'
 import { insertTaskFact } from './facts.store.js'
 import { issueTasks } from './issue.service.js'
 import type { IssueDeps, IssueInput, Skip } from './issue-draft.js'
 import { settleTasks } from './settle.service.js'
-import { findCommands, findTask, listDueTasks, listOpenTasksOfPackage, type Task } from './task.store.js'
+import { findCommands, findTask, findTasks, listDueTasks, listOpenTasksOfPackage, type Task } from './task.store.js'
 
 export interface TaskService {
   issue(work: Work, actor: Actor, input: IssueInput): Promise<{ taskIds: string[]; skipped: Skip[] }>
@@ -33,8 +34,6 @@ export interface Attestation {
 
 /** Due tasks in one transaction, so that the clock's work never holds up a caller for long. */
 const DUE_MAX = 200
-/** From here on the unit may be installing, and nothing can stop it. */
-const MAY_BE_INSTALLING = ['fetched', 'verified', 'applied']
 
 export function taskService(deps: IssueDeps): TaskService {
   return {
@@ -46,7 +45,7 @@ export function taskService(deps: IssueDeps): TaskService {
       await insertTaskFact(work.db, {
         taskId: id,
         kind: 'attest',
-        atMs: work.nowMs,
+        atMs: wordAtMs(task, work.nowMs),
         actorId: actor.id,
         detail: { state: input.state, reason: input.reason, note: input.note },
       })
@@ -63,7 +62,7 @@ export function taskService(deps: IssueDeps): TaskService {
 
     cancel: async (work, actor, id, input) => {
       const task = await requireOpenTask(work, id)
-      if (MAY_BE_INSTALLING.includes(task.state) && !input.mayBeInstalling) {
+      if (actionsAllowed(task.state).acknowledge !== null && !input.mayBeInstalling) {
         throw new AppError(
           'acknowledgement-needed',
           `The task is ${task.state}: the unit may be installing, and cancelling cannot stop that. Send acknowledge "may-be-installing" to close the task all the same.`,
@@ -73,12 +72,12 @@ export function taskService(deps: IssueDeps): TaskService {
       await insertTaskFact(work.db, {
         taskId: id,
         kind: 'cancel',
-        atMs: work.nowMs,
+        atMs: wordAtMs(task, work.nowMs),
         actorId: actor.id,
         detail: { reason: input.reason },
       })
       await appendAudit(work, actor, [
-        { action: 'task.cancelled', ...subjectOf(task), detail: { reason: input.reason, state: task.state } },
+        { action: 'task.cancelled', ...subjectOf(task), detail: { state: task.state }, labels: { note: input.reason } },
       ])
       await settleTasks(work, actor, [id])
     },
@@ -112,11 +111,11 @@ export function taskService(deps: IssueDeps): TaskService {
         },
       ])
       const open = await listOpenTasksOfPackage(work.db, packageId)
-      for (const taskId of open) {
+      for (const task of await findTasks(work.db, open)) {
         await insertTaskFact(work.db, {
-          taskId,
+          taskId: task.id,
           kind: 'withdrawn',
-          atMs: work.nowMs,
+          atMs: wordAtMs(task, work.nowMs),
           actorId: actor.id,
           detail: { reason },
         })
@@ -171,6 +170,9 @@ export async function requireTask(work: Pick<Work, 'db'>, id: string): Promise<T
 }
 
 async function requireOpenTask(work: Work, id: string): Promise<Task> {
+  // Due but not looked at by the clock yet: what is said now would come after its exit and count for nothing.
+  const due = (await requireTask(work, id)).dueAtMs
+  if (due !== null && due <= work.nowMs) await settleTasks(work, SYSTEM, [id])
   const task = await requireTask(work, id)
   if (task.closedAtMs !== null) {
     throw new AppError('state-refused', `The task is ${task.state} and closed; issue a new one.`, { state: task.state })

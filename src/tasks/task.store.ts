@@ -145,7 +145,7 @@ export async function findTasks(db: Db, ids: readonly string[]): Promise<Task[]>
   return ids.flatMap((id) => found.get(id) ?? [])
 }
 
-/** The newest task of each unit, open or closed: the one that a new report of the unit concerns. */
+/** The newest task of each unit, open or closed: the one that a new report of the unit concerns, if any. */
 export async function findNewestTasks(db: Db, unitIds: readonly string[]): Promise<Map<string, Task>> {
   const newest = new Map<string, Task>()
   for (const part of chunks(unitIds)) {
@@ -163,6 +163,19 @@ export async function findNewestTasks(db: Db, unitIds: readonly string[]): Promi
     for (const row of rows) newest.set(row.unit_id, toTask(row))
   }
   return newest
+}
+
+/** The task in whose time that moment lies: the newest that had been issued then. */
+export async function findTaskAt(db: Db, unitId: string, atMs: number): Promise<Task | null> {
+  const row = await db
+    .selectFrom('task')
+    .selectAll()
+    .where('unit_id', '=', unitId)
+    .where('issued_at_ms', '<=', atMs)
+    .orderBy('id', 'desc')
+    .limit(1)
+    .executeTakeFirst()
+  return row ? toTask(row) : null
 }
 
 /** Target versions of all tasks of these units so far. */

@@ -124,6 +124,8 @@ function splitConflicts(checkins: readonly Checkin[]): { sound: Checkin[]; confl
   }
 }
 
+const knownMsOf = ({ observedAtMs, receivedAtMs }: Checkin): number => Math.min(observedAtMs, receivedAtMs)
+
 const earliest = (times: readonly (number | null)[]): number | null =>
   times.reduce((found, time) => (found === null || (time !== null && time < found) ? time : found), null)
 const latest = (times: readonly (number | null)[]): number | null =>
@@ -184,23 +186,22 @@ function entriesOf(terms: TaskTerms, fact: Fact): Entry[] {
 }
 
 /**
- * A check-in observed before the issue is no entry: it can only be the fromVersion (domain rules 3 and 4). One observed
- * in the very millisecond of the issue is not before it, and counts.
+ * A check-in observed before the issue is no entry: it can only be the fromVersion (domain rules 3 and 4). So is one that
+ * was received before it, whatever a fast clock says. One of the very millisecond of the issue is not before it, and counts.
  */
 export function timelineOf(terms: TaskTerms, facts: readonly Fact[]): Timeline {
   const checkins = facts.filter((fact) => fact.kind === 'checkin')
   const { sound, conflictsAtMs } = splitConflicts(withoutDoubles(checkins))
   const isBefore = (atMs: number): boolean => atMs < terms.issuedAtMs
-  const before = sound.filter(({ observedAtMs }) => isBefore(observedAtMs))
+  const before = sound.filter((checkin) => isBefore(knownMsOf(checkin)))
   const last = before.reduce<Checkin | null>(
     (found, checkin) => (found && found.observedAtMs >= checkin.observedAtMs ? found : checkin),
     null,
   )
   const entries: Entry[] = facts.flatMap((fact) => entriesOf(terms, fact))
   for (const checkin of sound) {
-    const { observedAtMs, receivedAtMs } = checkin
-    if (isBefore(observedAtMs)) continue
-    entries.push({ atMs: observedAtMs, knownMs: Math.min(observedAtMs, receivedAtMs), step: checkin })
+    const knownMs = knownMsOf(checkin)
+    if (!isBefore(knownMs)) entries.push({ atMs: checkin.observedAtMs, knownMs, step: checkin })
   }
   for (const atMs of conflictsAtMs)
     if (!isBefore(atMs)) entries.push({ atMs, knownMs: atMs, step: { kind: 'conflict', id: '' } })

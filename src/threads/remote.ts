@@ -24,6 +24,15 @@ export type Answer =
       message: string
     }
 
+/** The same error, fit to leave the thread by being thrown: errors of native libraries arrive without their words. */
+export function portable(error: unknown): Error {
+  if (!(error instanceof Error)) return new Error(String(error))
+  const cause = error.cause instanceof Error ? error.cause.message : ''
+  const plain = new Error(error.message.includes(cause) ? error.message : `${error.message} (${cause})`)
+  if (error.stack !== undefined) plain.stack = error.stack
+  return plain
+}
+
 /** Turns messages into calls of `handle` and its results into answers. */
 export function serve(port: MessagePort, handle: (call: Call) => Promise<unknown>): void {
   port.on('message', (call: Call) => {

@@ -1,6 +1,7 @@
 // Idempotency-Key: a repeat gets the first answer and has no second effect, for 24 h, per key.
 import { readdirSync } from 'node:fs'
 import path from 'node:path'
+import Database from 'better-sqlite3'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { prepare, startTestApp, type TestApp, testImei } from '../support/app.js'
 
@@ -98,6 +99,19 @@ describe('the same Idempotency-Key', () => {
     expect((await test.call('POST', '/units', { imei: testImei(52), model: 'sill-cam' }, withName('h'))).status).toBe(
       201,
     )
+  })
+
+  it('is remembered in the transaction of the change: where it cannot be, there is no change', async () => {
+    const database = new Database(path.join(test.dataFolder, 'firmhand.db'))
+    database.exec("create trigger refuse before insert on idempotency begin select raise(abort, 'made to fail'); end")
+    const body = { imei: testImei(55), model: 'sill-cam' }
+    const before = await head()
+    expect((await test.call('POST', '/units', body, withName('k'))).status).toBe(500)
+    database.exec('drop trigger refuse')
+    database.close()
+    expect(await head()).toEqual(before)
+    expect((await test.call('GET', `/units/${body.imei}`)).status).toBe(404)
+    expect((await test.call('POST', '/units', body, withName('k'))).status).toBe(201)
   })
 
   it('of another key is another one', async () => {

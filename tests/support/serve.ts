@@ -67,14 +67,8 @@ export async function runProgram(
   return { code, stdout, stderr }
 }
 
-export interface ServeOptions {
-  settings?: Record<string, string>
-  /** A shell line that ends in the start of the program as "$@", e.g. with limits set before. */
-  shell?: string
-}
-
 /** @param options.settings further FIRMHAND_ settings */
-export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
+export async function serveApp(options: { settings?: Record<string, string> } = {}): Promise<ServedApp> {
   const folder = mkdtempSync(path.join(os.tmpdir(), 'firmhand-serve-'))
   const dataFolder = path.join(folder, 'data')
   const [publicPort, officePort] = (await freePorts(2)) as [number, number]
@@ -92,9 +86,10 @@ export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
   let output = ''
 
   const start = async (): Promise<void> => {
-    const program = [process.execPath, path.join(ROOT, 'dist/src/main.js'), 'serve']
-    const [command, ...args] = options.shell ? ['bash', '-c', options.shell, 'shell', ...program] : program
-    child = spawn(command!, args, { env: { PATH: process.env.PATH, ...env }, stdio: ['ignore', 'pipe', 'pipe'] })
+    child = spawn(process.execPath, [path.join(ROOT, 'dist/src/main.js'), 'serve'], {
+      env: { PATH: process.env.PATH, ...env },
+      stdio: ['ignore', 'pipe', 'pipe'],
+    })
     await new Promise<void>((resolve, reject) => {
       const take = (bytes: Buffer) => {
         output += bytes

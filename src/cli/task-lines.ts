@@ -1,0 +1,49 @@
+// How a task looks to a person: one row of a list, or the whole of it. Pure.
+import type { TaskView } from '../tasks/task-view.js'
+
+export const TASK_HEADINGS = ['task', 'unit', 'state', 'standing', 'bytes', 'versions']
+
+/** What may be claimed of the bytes: proven and inferred ones, or the sent ones where nothing better can be known. */
+export function claimedBytes({ ledger }: Pick<TaskView, 'ledger'>): number {
+  const spans = ledger.grade === 'sent' ? ledger.sent : [...ledger.acknowledged, ...ledger.inferred]
+  return spans.reduce((sum, [first, last]) => sum + last - first + 1, 0)
+}
+
+export const percentOf = (task: Pick<TaskView, 'ledger'>): number =>
+  Math.floor((claimedBytes(task) / Math.max(task.ledger.sizeBytes, 1)) * 100)
+
+export const stateOf = ({ state, reason }: Pick<TaskView, 'state' | 'reason'>): string =>
+  reason === null ? state : `${state} (${reason})`
+
+export const taskRow = (task: TaskView): string[] => [
+  task.id,
+  task.imei ?? task.serial ?? task.unit,
+  stateOf(task),
+  task.standing.grade,
+  `${percentOf(task)} %`,
+  `${task.fromVersion ?? '?'} -> ${task.toVersion}`,
+]
+
+export function taskLines(task: TaskView): string[] {
+  const { standing, ledger, link } = task
+  const moves = task.moves.map(({ state, at, grade, implied, evidence, observedAt, by }) => {
+    const observed = observedAt !== null && observedAt !== at ? `, observed ${observedAt}` : ''
+    const person = by === null ? '' : ` by ${by}`
+    return `  ${at}  ${state.padEnd(10)} ${grade}${implied ? ', implied' : ''}: ${evidence.kind}${person}${observed}`
+  })
+  return [
+    `task      ${task.id}  ${stateOf(task)}`,
+    `unit      ${task.unit}  IMEI ${task.imei ?? '-'}  serial ${task.serial ?? '-'}`,
+    `versions  ${task.fromVersion ?? '?'} -> ${task.toVersion} by ${task.method}, package ${task.package}`,
+    `standing  ${standing.grade} since ${standing.since}`,
+    ...(standing.cause === null ? [] : [`cause     ${standing.cause}`]),
+    ...(standing.next === null ? [] : [`next      ${standing.next}`]),
+    `deadline  ${task.deadline}`,
+    `ledger    ${claimedBytes(task)} of ${ledger.sizeBytes} bytes ${ledger.grade}, ${ledger.duplicateBytes} sent twice`,
+    ...(link === null ? [] : [`link      ${link.url}  ${link.state}`]),
+    'moves',
+    ...moves,
+    ...(task.flags.length > 0 ? [`flags     ${task.flags.join(', ')}`] : []),
+    ...task.afterwards.map((entry) => `afterwards  ${entry.observedAt}  ${entry.version}: ${entry.meaning}`),
+  ]
+}
