@@ -273,6 +273,8 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
         break
       }
       if (!(await answer(outcome.head))) break
+      // A turn of the event loop for each request: one client's row of pipelined ones must not hold up everybody else.
+      await new Promise((resolve) => setImmediate(resolve))
     }
     if (!socket.destroyed) await close()
     await closed
