@@ -1,15 +1,11 @@
-// Who is asking: a bearer key, or a session's cookie with its CSRF token on every change. Sets request.actor.
-
+// What a route asks of its caller, and which earlier request it may be a repeat of. Looks at the request only.
 import { createHash } from 'node:crypto'
 import { Readable } from 'node:stream'
-import type { FastifyInstance, FastifyRequest, onRequestAsyncHookHandler } from 'fastify'
+import type { FastifyRequest, onRequestAsyncHookHandler } from 'fastify'
 import type { Actor } from '../audit/actor.js'
-import type { Clock } from '../clock.js'
-import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
-import { findLiveKey, findLiveSession, type Key } from './key.store.js'
+import type { Key } from './key.store.js'
 import { may, type Need } from './roles.js'
-import { hashSecret } from './secret.js'
 
 export const SESSION_COOKIE = 'firmhand_session'
 export const CSRF_HEADER = 'x-csrf-token'
@@ -23,43 +19,13 @@ declare module 'fastify' {
     /** A session's change came without its token: refused where a route asks for a key, so that a new login still works. */
     csrfMissing: boolean
   }
-  interface FastifyContextConfig {
-    /** For the test that walks every role × route pair. */
-    need?: Need
-  }
-}
-
-/** Looks up who asks, before a body is read; and for a change, once the body is known, which request it repeats. */
-export function authenticate(app: FastifyInstance, deps: { read: Db; clock: Clock; via: Actor['via'] }): void {
-  app.addHook('onRequest', async (request) => {
-    const key = await keyOf(request, deps)
-    request.key = key
-    if (key) request.actor = { id: key.id, name: key.name, role: key.role, via: deps.via, once: null }
-  })
-  app.addHook('preHandler', async (request) => {
-    if (request.key) request.actor.once = onceOf(request)
-  })
-}
-
-async function keyOf(request: FastifyRequest, deps: { read: Db; clock: Clock }): Promise<Key | null> {
-  const bearer = /^Bearer +(\S+) *$/i.exec(request.headers.authorization ?? '')?.[1]
-  if (bearer) return findLiveKey(deps.read, hashSecret(bearer), deps.clock())
-  const cookie = request.cookies?.[SESSION_COOKIE]
-  if (!cookie) return null
-  const session = await findLiveSession(deps.read, hashSecret(cookie), deps.clock())
-  if (!session) return null
-  if (request.method !== 'GET' && request.method !== 'HEAD') {
-    const csrf = request.headers[CSRF_HEADER]
-    request.csrfMissing = typeof csrf !== 'string' || hashSecret(csrf) !== session.csrfHash
-  }
-  return session.key
 }
 
 /**
  * A repeat with the same Idempotency-Key must be the same request: route, address and body are hashed. A body that is a
  * stream is not known yet; its route adds the digest of the bytes with sameBytes().
  */
-function onceOf(request: FastifyRequest): Actor['once'] {
+export function onceOf(request: FastifyRequest): Actor['once'] {
   const name = request.headers['idempotency-key']
   if (typeof name !== 'string' || request.method === 'GET') return null
   if (name.length === 0 || name.length > IDEMPOTENCY_KEY_MAX) {

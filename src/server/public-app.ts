@@ -1,6 +1,6 @@
 // What the public listener answers besides downloads: check-ins of platforms, and whether the server lives.
 import { z } from 'zod'
-import { authenticate } from '../access/require-role.js'
+import { authenticate } from '../access/authenticate.service.js'
 import { checkinRoutes } from '../checkins/checkin.routes.js'
 import type { CheckinService } from '../checkins/checkin.service.js'
 import type { Clock } from '../clock.js'

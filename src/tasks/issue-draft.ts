@@ -1,16 +1,17 @@
 // What issuing makes of one unit: a reason against it, or a task with its link, command and log entries, as values.
 // Touches no database; ids and tokens are made here.
 import type { AuditDraft } from '../audit/audit.store.js'
-import { composeCommand, parseTemplate, type Template } from '../command-texts/template.js'
+import { parseTemplate, type Template } from '../command-texts/template.js'
 import { newId } from '../ids.js'
-import { draftLink, linkUrl } from '../links/link.service.js'
-import { type Caution, PLAIN_HTTP_CAUTION, type Profile, STANDING_CAUTIONS } from '../models/profile.js'
+import { draftLink } from '../links/link.service.js'
+import type { Profile } from '../models/profile.js'
 import type { Package } from '../packages/package.store.js'
 import { personal } from '../units/unit.service.js'
 import type { Unit } from '../units/unit.store.js'
 import { derive, nextDueMs } from './derive.js'
 import type { Fact, Method } from './facts.js'
 import type { Command, StoredTerms, Task } from './task.store.js'
+import { composeFor, loggedText } from './task-command.js'
 
 export interface IssueInput {
   /** One of the three. Units by our id, IMEI or serial number. */
@@ -243,62 +244,4 @@ export function draftTask(
     audit.push({ action: 'command.composed', ...subject, detail, labels: personal(unit) })
   }
   return { task, link, command, audit }
-}
-
-/** The place of the token in a stored text: a noncharacter (Unicode §23.7), which no template can mean as text. */
-export const TOKEN_PLACE = '\uFFFF'
-
-/** The text for the log: without the token, and with identities, which are personal data, in the labels only. */
-function loggedText(order: Order, command: Command, unit: Unit): string {
-  const names = (['imei', 'serial'] as const).filter((name) =>
-    order.template.pieces.some((piece) => 'place' in piece && piece.place === name),
-  )
-  return names.reduce(
-    (text, name) => text.replaceAll(unit[name]!, `{${name}}`),
-    command.maskedText.replaceAll(TOKEN_PLACE, '…'),
-  )
-}
-
-function composeFor(
-  order: Order,
-  unit: Unit,
-  link: { taskId: string; token: string; fileName: string },
-): Command | { refused: string } {
-  const { pack, profile, deps } = order
-  const url = linkUrl(deps.publicUrl!, link.token, link.fileName)
-  const composed = composeCommand({
-    template: order.template,
-    values: {
-      url,
-      fileName: link.fileName,
-      version: pack.version,
-      sizeBytes: String(pack.sizeBytes),
-      ...pack.digests,
-      imei: unit.imei,
-      serial: unit.serial,
-    },
-    limits: {
-      maxUnits: profile.command.maxUnits,
-      maxSegments: profile.command.maxSegments,
-      encoding: profile.command.encoding,
-      urlMaxBytes: profile.command.urlMaxBytes,
-      forbiddenInUrl: profile.command.forbiddenInUrl,
-    },
-  })
-  if (!composed.ok) return { refused: composed.detail }
-  const cautions: Caution[] = [
-    ...STANDING_CAUTIONS,
-    ...(url.startsWith('http://') ? [PLAIN_HTTP_CAUTION] : []),
-    ...profile.cautions,
-    ...composed.cautions,
-  ]
-  return {
-    taskId: link.taskId,
-    maskedText: composed.text.replaceAll(link.token, TOKEN_PLACE),
-    encoding: composed.encoding,
-    units: composed.units,
-    segments: composed.segments,
-    cautions,
-    composedAtMs: order.nowMs,
-  }
 }

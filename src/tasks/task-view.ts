@@ -7,8 +7,8 @@ import { linkUrl } from '../links/link.service.js'
 import type { Link } from '../links/link.store.js'
 import type { Unit } from '../units/unit.store.js'
 import { METHODS, type Standing, TASK_EXITS, TASK_STATES } from './facts.js'
-import { TOKEN_PLACE } from './issue-draft.js'
 import type { Command, Task } from './task.store.js'
+import { TOKEN_PLACE } from './task-command.js'
 
 const SpanView = z.tuple([z.number().int(), z.number().int()])
 const Time = z.string()

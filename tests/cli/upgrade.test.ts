@@ -151,7 +151,9 @@ describe('keys by the command line', () => {
     const { id, secret } = made.json()
     const asOperator = (...args: string[]) => cli(args, shellOf(test, secret))
     expect(await asOperator('unit', 'list')).toMatchObject({ exit: 0 })
-    expect((await asOperator('key', 'list', '--json')).json().error.code).toBe('role-insufficient')
+    expect((await asOperator('key', 'add', '--name', 'more', '--role', 'operator', '--json')).json().error.code).toBe(
+      'role-insufficient',
+    )
     expect((await fh('key', 'list')).out).toMatch(/operator +night shift +live/)
     expect((await fh('key', 'list')).out).not.toContain(secret)
     expect((await fh('key', 'revoke', id, '--json')).json()).toEqual({ revoked: id })

@@ -1,0 +1,34 @@
+// Finds out who asks: a bearer key, or a session's cookie with its CSRF token on every change. Sets request.actor.
+import type { FastifyInstance, FastifyRequest } from 'fastify'
+import type { Actor } from '../audit/actor.js'
+import type { Clock } from '../clock.js'
+import type { Db } from '../db/db.js'
+import { findLiveKey, findLiveSession, type Key } from './key.store.js'
+import { CSRF_HEADER, onceOf, SESSION_COOKIE } from './require-role.js'
+import { hashSecret } from './secret.js'
+
+/** Looks up who asks, before a body is read; and for a change, once the body is known, which request it repeats. */
+export function authenticate(app: FastifyInstance, deps: { read: Db; clock: Clock; via: Actor['via'] }): void {
+  app.addHook('onRequest', async (request) => {
+    const key = await keyOf(request, deps)
+    request.key = key
+    if (key) request.actor = { id: key.id, name: key.name, role: key.role, via: deps.via, once: null }
+  })
+  app.addHook('preHandler', async (request) => {
+    if (request.key) request.actor.once = onceOf(request)
+  })
+}
+
+async function keyOf(request: FastifyRequest, deps: { read: Db; clock: Clock }): Promise<Key | null> {
+  const bearer = /^Bearer +(\S+) *$/i.exec(request.headers.authorization ?? '')?.[1]
+  if (bearer) return findLiveKey(deps.read, hashSecret(bearer), deps.clock())
+  const cookie = request.cookies?.[SESSION_COOKIE]
+  if (!cookie) return null
+  const session = await findLiveSession(deps.read, hashSecret(cookie), deps.clock())
+  if (!session) return null
+  if (request.method !== 'GET' && request.method !== 'HEAD') {
+    const csrf = request.headers[CSRF_HEADER]
+    request.csrfMissing = typeof csrf !== 'string' || hashSecret(csrf) !== session.csrfHash
+  }
+  return session.key
+}
