@@ -111,7 +111,9 @@ export function packageRoutes(deps: {
         if (!(await findModel(deps.read, model))) {
           throw new AppError('model-not-found', `There is no model ${model}: add its profile first.`)
         }
-        if (request.headers['content-encoding'] !== undefined) {
+        // RFC 9112 §6.1: `chunked` is the only coding that is taken off; what another one made of the file would be stored.
+        const transfer = request.headers['transfer-encoding'] ?? 'chunked'
+        if (request.headers['content-encoding'] !== undefined || transfer.trim().toLowerCase() !== 'chunked') {
           throw new AppError('media-type-unknown', 'Send the file as it is, without Content-Encoding.')
         }
         const body = (request.body ?? request.raw) as Readable
