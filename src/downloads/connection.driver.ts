@@ -31,6 +31,8 @@ export interface ConnectionHouse {
   log: Log
   newTryId: () => string
   touch: (entry: LinkEntry, soon: boolean) => void
+  /** The socket has named a link: it keeps its place where sockets are too many. */
+  keep: (socket: Socket) => void
   handOver: (socket: Socket, bytesRead: Buffer) => void
 }
 
@@ -160,6 +162,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const { target, entry } = found
     if (socket.destroyed) return false
     useLink(entry)
+    if (entry && target?.end === null) house.keep(socket)
     const budgetSpent = target !== null && entry !== null && entry.ledger.sentBytes >= target.byteBudgetBytes
     const plan = isCrowded(entry)
       ? planTooMany(request, clock())

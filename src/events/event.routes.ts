@@ -107,10 +107,10 @@ function stream(deps: EventDeps, given: { request: FastifyRequest; reply: Fastif
         const data = JSON.stringify({ seq: row.seq, at, action, unit, task, fromVersion, toVersion, detail })
         write(`id: ${row.seq}\nevent: task\ndata: ${data}\n\n`)
         sentSeq = row.seq
+        // Who resumes far back gets it at the pace at which it reads.
+        if (raw.writableNeedDrain) await Promise.race([once(raw, 'drain'), over])
       }
       if (rows.length < PAGE_ROWS) return
-      // Who resumes far back gets it at the pace at which it reads.
-      if (raw.writableNeedDrain) await Promise.race([once(raw, 'drain'), over])
     }
   }
   async function writeLedgers(): Promise<void> {

@@ -114,7 +114,10 @@ export function packageRoutes(deps: {
         // RFC 9112 §6.1: `chunked` is the only coding that is taken off; what another one made of the file would be stored.
         const transfer = request.headers['transfer-encoding'] ?? 'chunked'
         if (request.headers['content-encoding'] !== undefined || transfer.trim().toLowerCase() !== 'chunked') {
-          throw new AppError('media-type-unknown', 'Send the file as it is, without Content-Encoding.')
+          throw new AppError(
+            'media-type-unknown',
+            'Send the file as it is: no Content-Encoding, and no transfer coding but chunked.',
+          )
         }
         const body = (request.body ?? request.raw) as Readable
         const { pack, created } = await ingest(request, { modelId: model, version, fileName }, body)
