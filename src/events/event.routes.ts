@@ -18,6 +18,8 @@ const LISTENERS_MAX = 200
 /** What may wait for a slow client; then it is cut off and resumes by its last id. */
 const BUFFER_MAX_BYTES = 1024 * 1024
 const PAGE_ROWS = 500
+/** How long a client that was sent a bufferful may take nothing of it. */
+const STALLED_MS = 5000
 /** Keeps proxies from closing a quiet stream. */
 const HEARTBEAT_MS = 20_000
 /** How often at most it is asked whether the listener may still listen: events come by the hundred. */
@@ -107,11 +109,16 @@ function stream(deps: EventDeps, given: { request: FastifyRequest; reply: Fastif
         const data = JSON.stringify({ seq: row.seq, at, action, unit, task, fromVersion, toVersion, detail })
         write(`id: ${row.seq}\nevent: task\ndata: ${data}\n\n`)
         sentSeq = row.seq
-        // Who resumes far back gets it at the pace at which it reads.
-        if (raw.writableNeedDrain) await Promise.race([once(raw, 'drain'), over])
+        if (raw.writableNeedDrain) await drained()
       }
       if (rows.length < PAGE_ROWS) return
     }
+  }
+  /** Who resumes far back gets it at the pace at which it reads; who reads nothing gives its place to another. */
+  async function drained(): Promise<void> {
+    const timer = setTimeout(() => raw.destroy(), STALLED_MS)
+    await Promise.race([once(raw, 'drain'), over])
+    clearTimeout(timer)
   }
   async function writeLedgers(): Promise<void> {
     const changed = new Map(ledgers)

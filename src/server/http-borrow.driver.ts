@@ -15,6 +15,10 @@ const BODY_PIECE_BYTES = 64 * 1024
 /** What may wait here for answers to come first; then the socket is not read. */
 const HELD_BYTES_MAX = 64 * 1024
 
+/** What a client may still send behind an answer that ends the connection, and for how long. */
+const DROPPED_BYTES_MAX = 16 * 1024 * 1024
+const LINGER_MS = 10_000
+
 const HEAD_END = Buffer.from('\r\n\r\n')
 
 /** What node:http sees of the socket. Its requests and answers are counted, so that the pause between two is known. */
@@ -34,6 +38,8 @@ class BorrowedSocket extends Duplex {
   /** Whether the parser takes more. */
   #wanted = true
   #lent = true
+  /** A number once the last answer is out and the connection is to end. */
+  #droppedBytes: number | null = null
 
   /** @param bytes what was read from the socket before it came here */
   constructor(socket: Socket, bytes: Buffer, takeBack: (bytes: Buffer) => void) {
@@ -66,7 +72,23 @@ class BorrowedSocket extends Duplex {
 
   /** Asked by node:http when an answer says `Connection: close`. */
   destroySoon(): void {
-    this.end(() => this.#socket.destroySoon())
+    this.end(() => this.#linger())
+  }
+
+  /**
+   * RFC 9112 §9.6: closing while the client still sends would turn our FIN into a reset, and it would lose the answer. What
+   * it sends is read and dropped until it ends its side.
+   */
+  #linger(): void {
+    if (this.destroyed || this.#ended) {
+      this.#socket.destroySoon()
+      return
+    }
+    this.#droppedBytes = 0
+    this.#held = Buffer.alloc(0)
+    this.#socket.resume()
+    const timer = setTimeout(() => this.#socket.destroy(), LINGER_MS)
+    this.#socket.once('close', () => clearTimeout(timer))
   }
 
   requestBegan(request: IncomingMessage): void {
@@ -80,6 +102,11 @@ class BorrowedSocket extends Duplex {
   }
 
   readonly #onData = (bytes: Buffer): void => {
+    if (this.#droppedBytes !== null) {
+      this.#droppedBytes += bytes.length
+      if (this.#droppedBytes > DROPPED_BYTES_MAX) this.#socket.destroy()
+      return
+    }
     this.#held = this.#held.length === 0 ? bytes : Buffer.concat([this.#held, bytes])
     if (this.#held.length > HELD_BYTES_MAX) this.#socket.pause()
     this.#passOn()
@@ -87,7 +114,8 @@ class BorrowedSocket extends Duplex {
 
   readonly #onEnd = (): void => {
     this.#ended = true
-    this.#passOn()
+    if (this.#droppedBytes !== null) this.#socket.destroySoon()
+    else this.#passOn()
   }
 
   /** Whether the answer is out and the last byte passed on was the last one of its request: the next begins a new one. */
@@ -99,7 +127,7 @@ class BorrowedSocket extends Duplex {
 
   /** One piece a turn, and none while a whole request waits for its answer. */
   #passOn(): void {
-    if (this.#turn || !this.#lent || !this.#wanted) return
+    if (this.#turn || !this.#lent || !this.#wanted || this.#droppedBytes !== null) return
     if (this.#held.length === 0) {
       if (this.#ended) this.push(null)
       return

@@ -116,3 +116,18 @@ it('half a head at the borrowed side ends by the time limit of node:http (RFC 91
   client.destroy()
   listener.close()
 })
+
+it('who still sends when the answer is out and the connection ends gets the answer all the same (RFC 9112 §9.6)', async () => {
+  const client = await connect()
+  const size = 6 * 1024 * 1024 // Above what a check-in may have.
+  client.send(
+    `POST /in/check-ins HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer ${test.keys['check-in']}\r\nContent-Type: application/json\r\nContent-Length: ${size}\r\n\r\n`,
+  )
+  // First all is sent, then it is looked for an answer: so do simple clients.
+  client.socket.pause()
+  await new Promise((resolve) => client.socket.write(Buffer.alloc(size, 'x'), resolve))
+  client.socket.resume()
+  expect((await client.answer())?.status).toBe(413)
+  client.socket.end()
+  await client.ended()
+})
