@@ -8,8 +8,11 @@ const REDACTED_PATHS = HIDDEN.flatMap((name) =>
   [name, `*.${name}`, `*.*.${name}`].map((path) => path.replace('set-cookie', '["set-cookie"]').replace('.[', '[')),
 )
 
-/** Tokens in free text: the link path is the one place where a secret travels inside another string. */
-const LINK_PATH = /\/d\/[23456789abcdefghjkmnpqrstuvwxyz]{16}/gi
+/**
+ * Tokens in free text: the link path is the one place where a secret travels inside another string. The byte server reads
+ * addresses in any letter case and percent-encoding, so whatever stands in the token's place is cut.
+ */
+const LINK_PATH = /\/(?:d|%[46]4)\/+[^\s/"\\?#]+/gi
 
 /** `/d/TOKEN/…` becomes `/d/…/…`. */
 export const maskLinks = (text: string): string => text.replace(LINK_PATH, '/d/…')

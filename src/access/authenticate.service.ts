@@ -19,7 +19,8 @@ export function authenticate(app: FastifyInstance, deps: { read: Db; clock: Cloc
   })
 }
 
-async function keyOf(request: FastifyRequest, deps: { read: Db; clock: Clock }): Promise<Key | null> {
+/** The live key behind a request. Asked again by what outlives the moment of its admission: streams and uploads. */
+export async function keyOf(request: FastifyRequest, deps: { read: Db; clock: Clock }): Promise<Key | null> {
   const bearer = /^Bearer +(\S+) *$/i.exec(request.headers.authorization ?? '')?.[1]
   if (bearer) return findLiveKey(deps.read, hashSecret(bearer), deps.clock())
   const cookie = request.cookies?.[SESSION_COOKIE]

@@ -31,6 +31,8 @@ export interface ConnectionHouse {
   log: Log
   newTryId: () => string
   touch: (entry: LinkEntry, soon: boolean) => void
+  /** The socket has named a link: it keeps its place where sockets are too many. */
+  keep: (socket: Socket) => void
   handOver: (socket: Socket, bytesRead: Buffer) => void
 }
 
@@ -160,6 +162,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const { target, entry } = found
     if (socket.destroyed) return false
     useLink(entry)
+    if (entry && target?.end === null) house.keep(socket)
     const budgetSpent = target !== null && entry !== null && entry.ledger.sentBytes >= target.byteBudgetBytes
     const plan = isCrowded(entry)
       ? planTooMany(request, clock())
@@ -273,6 +276,8 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
         break
       }
       if (!(await answer(outcome.head))) break
+      // A turn of the event loop for each request: one client's row of pipelined ones must not hold up everybody else.
+      await new Promise((resolve) => setImmediate(resolve))
     }
     if (!socket.destroyed) await close()
     await closed

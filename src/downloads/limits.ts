@@ -8,6 +8,7 @@ export interface DownloadLimits {
   idleMs: number
   /** From our FIN to the client's; what it still sends is read and dropped, since unread bytes would turn FIN into RST. */
   lingerMs: number
+  /** Sockets in all, those that others answer included. */
   connectionsMax: number
   connectionsPerLinkMax: number
   /** A connection of a link at its limit gives way to a new one when nothing moved on it for so long. */

@@ -9,6 +9,7 @@ import { createKernelWatch } from './kernel-watch.driver.js'
 import { DOWNLOAD_LIMITS, type DownloadLimits } from './limits.js'
 import { createLinkRegistry } from './link-registry.js'
 import { createReportQueue } from './report-queue.driver.js'
+import { createSocketPlaces } from './socket-places.driver.js'
 
 /** While stopping: how long the last reading of the kernel's table may take. */
 const LAST_READING_MS = 1000
@@ -55,24 +56,25 @@ export function createResponder(deps: ResponderDeps): Responder {
     registry,
     watch,
     touch: (entry, soon) => queue.touch(entry.ledger, soon),
+    keep: (socket) => places.keep(socket),
   }
   let accepted = 0
   let stopping = false
   let crowdedUntilMs = 0
 
-  function isFull(): boolean {
-    if (connections.size < limits.connectionsMax) return false
-    if (clock() >= crowdedUntilMs) {
+  const places = createSocketPlaces({
+    placesMax: limits.connectionsMax,
+    onFull(held) {
+      if (clock() < crowdedUntilMs) return
       crowdedUntilMs = clock() + CROWDED_LOG_MS
-      log.warn({ connections: connections.size }, 'too many connections: new ones are reset')
-    }
-    return true
-  }
+      log.warn({ connections: held }, 'too many connections: those that asked for no link are reset')
+    },
+  })
 
   return {
     accept(socket) {
       if (socket.destroyed) return
-      if (stopping || isFull()) {
+      if (stopping || !places.take(socket)) {
         socket.on('error', () => {}) // Nobody else listens, and an error without a listener would end the process.
         socket.resetAndDestroy()
         return

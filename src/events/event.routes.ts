@@ -1,9 +1,12 @@
 // Server-sent events (WHATWG HTML, section "Server-sent events"): what happens to tasks, as it is committed. The id of an
 // event is its place in the audit log, so a client that was away resumes with Last-Event-ID and misses nothing.
-import type { FastifyPluginAsync, FastifyReply } from 'fastify'
+import { once } from 'node:events'
+import type { FastifyPluginAsync, FastifyReply, FastifyRequest } from 'fastify'
 import { z } from 'zod'
+import { keyOf } from '../access/authenticate.service.js'
 import { requireRole } from '../access/require-role.js'
 import { listEntries, readHead } from '../audit/audit.store.js'
+import type { Clock } from '../clock.js'
 import type { Db, Effect } from '../db/db.js'
 import { findLedgers } from '../downloads/ledger.store.js'
 import { sizeOf } from '../downloads/span.js'
@@ -15,10 +18,20 @@ const LISTENERS_MAX = 200
 /** What may wait for a slow client; then it is cut off and resumes by its last id. */
 const BUFFER_MAX_BYTES = 1024 * 1024
 const PAGE_ROWS = 500
+/** How long a client that was sent a bufferful may take nothing of it. */
+const STALLED_MS = 5000
 /** Keeps proxies from closing a quiet stream. */
 const HEARTBEAT_MS = 20_000
+/** How often at most it is asked whether the listener may still listen: events come by the hundred. */
+const ASKED_AGAIN_MS = 1000
 
-export function eventRoutes(deps: { read: Db; hub: Hub }): FastifyPluginAsync {
+interface EventDeps {
+  read: Db
+  clock: Clock
+  hub: Hub
+}
+
+export function eventRoutes(deps: EventDeps): FastifyPluginAsync {
   return async (instance) => {
     const app = instance as unknown as ZodApp
     app.get(
@@ -43,18 +56,20 @@ export function eventRoutes(deps: { read: Db; hub: Hub }): FastifyPluginAsync {
           'x-accel-buffering': 'no',
         })
         reply.raw.flushHeaders()
-        stream(deps, reply, afterSeq)
+        stream(deps, { request, reply, afterSeq })
       },
     )
   }
 }
 
-function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: number): void {
-  const { raw } = reply
+function stream(deps: EventDeps, given: { request: FastifyRequest; reply: FastifyReply; afterSeq: number }): void {
+  const { request, afterSeq } = given
+  const { raw } = given.reply
   const ledgers = new Map<string, string | null>()
   let sentSeq = afterSeq
   let busy = false
   let again = false
+  let askedAtMs = deps.clock()
 
   const write = (text: string) => {
     if (raw.destroyed) return // Writing on would raise an error that nobody waits for.
@@ -69,13 +84,22 @@ function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: num
     busy = true
     do {
       again = false
+      await endUnlessKnown()
       await writeTasks()
       await writeLedgers()
     } while (again && !raw.destroyed)
     busy = false
   }
+  /** A key may be revoked, and a session closed, while the stream that it opened runs on. */
+  async function endUnlessKnown(): Promise<void> {
+    const nowMs = deps.clock()
+    if (Math.abs(nowMs - askedAtMs) < ASKED_AGAIN_MS) return
+    askedAtMs = nowMs
+    if (!(await keyOf(request, deps))) raw.destroy()
+  }
   async function writeTasks(): Promise<void> {
     for (;;) {
+      if (raw.destroyed) return
       const rows = await listEntries(deps.read, { action: 'task.' }, { afterSeq: sentSeq, limit: PAGE_ROWS })
       for (const row of rows) {
         const { at, action, unit, task, fromVersion, toVersion, detail } = JSON.parse(row.body) as Record<
@@ -85,9 +109,16 @@ function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: num
         const data = JSON.stringify({ seq: row.seq, at, action, unit, task, fromVersion, toVersion, detail })
         write(`id: ${row.seq}\nevent: task\ndata: ${data}\n\n`)
         sentSeq = row.seq
+        if (raw.writableNeedDrain) await drained()
       }
-      if (rows.length < PAGE_ROWS || raw.destroyed) return
+      if (rows.length < PAGE_ROWS) return
     }
+  }
+  /** Who resumes far back gets it at the pace at which it reads; who reads nothing gives its place to another. */
+  async function drained(): Promise<void> {
+    const timer = setTimeout(() => raw.destroy(), STALLED_MS)
+    await Promise.race([once(raw, 'drain'), over])
+    clearTimeout(timer)
   }
   async function writeLedgers(): Promise<void> {
     const changed = new Map(ledgers)
@@ -105,11 +136,15 @@ function stream(deps: { read: Db; hub: Hub }, reply: FastifyReply, afterSeq: num
   }
 
   const fail = () => raw.destroy()
+  const over = new Promise((resolve) => raw.once('close', resolve))
   const leave = deps.hub.subscribe((effects: readonly Effect[]) => {
     for (const effect of effects) if (effect.kind === 'ledger') ledgers.set(effect.linkId, effect.taskId)
     drain().catch(fail)
   })
-  const heartbeat = setInterval(() => write(': still here\n\n'), HEARTBEAT_MS)
+  const heartbeat = setInterval(() => {
+    write(': still here\n\n')
+    endUnlessKnown().catch(fail)
+  }, HEARTBEAT_MS)
   raw.on('error', () => raw.destroy())
   raw.on('close', () => {
     clearInterval(heartbeat)

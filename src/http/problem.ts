@@ -82,6 +82,10 @@ function explain(thrown: unknown): AppError {
   if (thrown instanceof SyntaxError && statusCode === 400)
     return new AppError('body-unreadable', 'The body is not JSON.')
   if (statusCode === 400 && !isResponseSerializationError(thrown)) return new AppError('body-unreadable', message)
+  // What the framework and its plugins refuse by themselves is the caller's doing: no fault of ours, no line in the log.
+  if (statusCode === 403 || statusCode === 404)
+    return new AppError('route-unknown', 'There is nothing at this address.')
+  if (statusCode === 414) return new AppError('request-invalid', 'The address is too long.')
   return new AppError('internal', 'The server failed; the log says why, under the instance given here.')
 }
 
@@ -94,7 +98,9 @@ function send(reply: FastifyReply, error: AppError, instance: string): FastifyRe
 export function installProblems(app: FastifyInstance): void {
   app.setErrorHandler((thrown: unknown, request: FastifyRequest, reply: FastifyReply) => {
     const error = explain(thrown)
-    if (PROBLEMS[error.code].status >= 500) request.log.error({ err: thrown }, 'request failed')
+    // That there is too much at the moment is no fault, and would fill the log just then.
+    if (error.code === 'not-ready') request.log.debug({ code: error.code }, 'request refused')
+    else if (PROBLEMS[error.code].status >= 500) request.log.error({ err: thrown }, 'request failed')
     return send(reply, error, request.id)
   })
   const known: { method: string | string[]; pattern: RegExp }[] = []

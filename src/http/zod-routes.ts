@@ -17,8 +17,14 @@ export type ZodApp = FastifyInstance<
 export const LIST_LIMIT_MAX = 1000
 const LIST_LIMIT = 100
 
+/** RFC 3339 §5.6 writes years in four digits; by its offset a time of the last hours of 9999 can lie in the next year. */
+const LATEST_MS = Date.UTC(10_000, 0, 1) - 1
+
 /** RFC 3339 in, Unix ms inside. */
-export const Instant = z.iso.datetime({ offset: true }).meta({ description: 'RFC 3339, with offset or Z' })
+export const Instant = z.iso
+  .datetime({ offset: true })
+  .refine((text) => !(Date.parse(text) > LATEST_MS), 'lies beyond the year 9999')
+  .meta({ description: 'RFC 3339, with offset or Z' })
 export const instantMs = (text: string): number => Date.parse(text)
 
 /** Opaque, and short enough that nobody stores a book in it. */

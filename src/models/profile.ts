@@ -4,13 +4,17 @@ import { AppError } from '../errors.js'
 
 const seconds = (fallback: number, max = 30 * 86_400) => z.number().int().min(0).max(max).default(fallback)
 
+/** A technician's computer cannot store a file of such a name, whatever follows the dot: common practice, no source. */
+const WINDOWS_DEVICE = /^(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)/i
+
 /** Only signs that every path of an SMS and every file system leaves alone; `_` is allowed and cautioned. */
 export const FileName = z
   .string()
   .min(1)
   .max(64)
   .regex(/^[A-Za-z0-9._-]+$/, 'only letters, digits, dot, dash and (with a caution) underscore')
-  .refine((name) => !/^\.+$/.test(name), 'must be a name, not only dots')
+  .refine((name) => !name.endsWith('.'), 'must not end with a dot')
+  .refine((name) => !WINDOWS_DEVICE.test(name), 'is the name of a device on Windows')
 
 export const Caution = z.object({ code: z.string().min(1).max(40), text: z.string().min(1).max(500) })
 export type Caution = z.infer<typeof Caution>

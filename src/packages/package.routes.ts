@@ -1,6 +1,7 @@
 import type { Readable } from 'node:stream'
-import type { FastifyPluginAsync } from 'fastify'
+import type { FastifyPluginAsync, FastifyRequest } from 'fastify'
 import { z } from 'zod'
+import { keyOf } from '../access/authenticate.service.js'
 import { requireRole, sameBytes } from '../access/require-role.js'
 import type { DiskStore } from '../blobs/disk.driver.js'
 import { type Clock, toRfc3339 } from '../clock.js'
@@ -66,7 +67,7 @@ export function packageRoutes(deps: {
 }): FastifyPluginAsync {
   /** The bytes are on disk before the record knows of them; whatever fails then takes them away again. */
   async function ingest(
-    request: { actor: Parameters<typeof deps.packages.register>[0]; headers: Record<string, unknown> },
+    request: FastifyRequest,
     input: { modelId: string; version: string; fileName: string },
     body: Readable,
   ) {
@@ -75,6 +76,8 @@ export function packageRoutes(deps: {
     const actor = sameBytes(request.actor, received.digests.sha256)
     try {
       claimed.check(received.digests)
+      // A large file takes an hour to come in, and the key may be gone by then.
+      if (!(await keyOf(request, deps))) throw new AppError('key-missing', 'The key was revoked during the upload.')
       return await deps.packages.register(actor, { ...input, received })
     } catch (error) {
       await deps.packages.forget(received.digests.sha256).catch(() => undefined)
@@ -108,8 +111,13 @@ export function packageRoutes(deps: {
         if (!(await findModel(deps.read, model))) {
           throw new AppError('model-not-found', `There is no model ${model}: add its profile first.`)
         }
-        if (request.headers['content-encoding'] !== undefined) {
-          throw new AppError('media-type-unknown', 'Send the file as it is, without Content-Encoding.')
+        // RFC 9112 §6.1: `chunked` is the only coding that is taken off; what another one made of the file would be stored.
+        const transfer = request.headers['transfer-encoding'] ?? 'chunked'
+        if (request.headers['content-encoding'] !== undefined || transfer.trim().toLowerCase() !== 'chunked') {
+          throw new AppError(
+            'media-type-unknown',
+            'Send the file as it is: no Content-Encoding, and no transfer coding but chunked.',
+          )
         }
         const body = (request.body ?? request.raw) as Readable
         const { pack, created } = await ingest(request, { modelId: model, version, fileName }, body)

@@ -103,7 +103,7 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
   await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))
   await api.register(timelineRoutes({ read }))
-  await api.register(eventRoutes({ read, hub: deps.hub }))
+  await api.register(eventRoutes({ read, clock, hub: deps.hub }))
   await api.register(
     auditRoutes({
       read,

@@ -10,6 +10,9 @@ import type { ZodApp } from '../http/zod-routes.js'
 import type { Logger } from '../logger.js'
 import type { Remote } from '../threads/remote.js'
 
+/** For a whole report to arrive: 5 MiB over the slowest line of a platform. A trickle that never ends holds a socket. */
+const REQUEST_TIMEOUT_MS = 600_000
+
 export async function createPublicApp(deps: {
   read: Db
   clock: Clock
@@ -19,6 +22,7 @@ export async function createPublicApp(deps: {
   const app = await createHttpApp(deps)
   // A platform may end its side right behind its report; it still gets its answer. Node has this switch without a type.
   ;(app.server as unknown as { httpAllowHalfOpen: boolean }).httpAllowHalfOpen = true
+  app.server.requestTimeout = REQUEST_TIMEOUT_MS
   authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'public' })
   app.get('/healthz', { schema: { response: { 200: z.object({ ok: z.literal(true) }) } } }, async () => ({
     ok: true as const,

@@ -468,13 +468,25 @@ describe('bounds', () => {
     for (let i = 0; i < 500; i += 1) expect((await client.response()).body.length).toBe(2)
   })
 
-  it('a full house resets the newest', async () => {
-    const server = await serve({ limits: { connectionsMax: 1 } })
-    const first = await openRaw(server)
-    const second = openRaw(server).then((client) => client.closed())
+  it('in a full house the longest silent one makes room, and who has a link stays', async () => {
+    const server = await serve({ limits: { connectionsMax: 2 } })
+    server.addLink(TOKEN, patternFile(20))
+    const unit = await openRaw(server)
+    unit.send(GET())
+    expect((await unit.response()).body.length).toBe(20)
+    const silent = await openRaw(server)
+    const other = await openRaw(server)
+    expect(await silent.closed()).toBe('reset')
+    for (const client of [unit, other]) {
+      client.send(GET())
+      expect((await client.response()).status).toBe(200)
+    }
+    // Every place is held by somebody with a link: now it is the newcomer who goes.
+    const late = openRaw(server).then((client) => client.closed())
     // The reset may come before or after the client has noticed that it was connected.
-    expect(await second.catch((error: NodeJS.ErrnoException) => error.code)).toMatch(/^(reset|ECONNRESET)$/)
-    first.destroy()
+    expect(await late.catch((error: NodeJS.ErrnoException) => error.code)).toMatch(/^(reset|ECONNRESET)$/)
+    unit.send(GET())
+    expect((await unit.response()).status).toBe(200)
   })
 })
 

@@ -142,7 +142,7 @@ describe('the stream', () => {
       `GET /api/v1/events HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer ${test.keys.auditor}\r\nLast-Event-ID: ${seq}\r\n\r\n`,
     )
     socket.pause()
-    await new Promise((resolve) => setTimeout(resolve, 1500))
+    await new Promise((resolve) => setTimeout(resolve, 6500)) // A reader may pause, for 5 s.
     const closed = new Promise<void>((resolve) => socket.on('close', () => resolve()))
     socket.on('data', (data) => {
       got += data.length
