@@ -6,6 +6,7 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .createTable('server')
     .addColumn('id', 'text', (c) => c.primaryKey())
     .addColumn('created_at_ms', 'bigint', (c) => c.notNull())
+    .addColumn('settings', 'text')
     .execute()
 
   await db.schema

@@ -79,6 +79,7 @@ export async function startApp(
   const settings = {
     serverSecret: data.serverSecret,
     publicUrl: config.publicUrl,
+    behindProxy: config.behindProxy,
     taskDeadlineHours: config.taskDeadlineHours,
   }
   const publicToWriter = new MessageChannel()

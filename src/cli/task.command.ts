@@ -1,5 +1,6 @@
 import { setTimeout as wait } from 'node:timers/promises'
 import { type Command, Option } from 'commander'
+import { cautionsBefore } from '../models/profile.js'
 import { MAY_BE_INSTALLING } from '../tasks/actions.js'
 import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from '../tasks/facts.js'
 import type { TaskView } from '../tasks/task-view.js'
@@ -54,6 +55,7 @@ export function taskCommands(program: Command, run: Run): void {
       if ((options.unit === undefined) === (options.group === undefined)) {
         command.error('error: name units with --unit, or a group with --group', { exitCode: EXIT.usage })
       }
+      for (const caution of cautionsBefore(options.method)) run.io.err(`caution: ${caution.text}\n`)
       const issued = await run.api().send<Issued>('POST', '/tasks', {
         ...(options.unit && { units: options.unit }),
         ...(options.group !== undefined && { group: options.group }),

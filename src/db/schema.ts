@@ -10,7 +10,7 @@ type Flag = 0 | 1
 type Json = string
 
 export interface Database {
-  server: { id: string; created_at_ms: Ms }
+  server: { id: string; created_at_ms: Ms; settings: Json | null }
   access_key: {
     id: string
     name: string

@@ -59,10 +59,6 @@ export function subtract(a: readonly Span[], b: readonly Span[]): Span[] {
   return rest
 }
 
-export function intersect(a: readonly Span[], b: readonly Span[]): Span[] {
-  return subtract(a, subtract(a, b))
-}
-
 export function sizeOf(spans: readonly Span[]): number {
   return spans.reduce((sum, [first, last]) => sum + last - first + 1, 0)
 }

@@ -134,10 +134,14 @@ export const STANDING_CAUTIONS: readonly Caution[] = [
     text: 'Local rules and the vehicle maker’s instructions come first; wiring is work for a qualified installer.',
   },
 ]
-export const BENCH_CAUTIONS: readonly Caution[] = [
+const BENCH_CAUTIONS: readonly Caution[] = [
   { code: 'polarity', text: 'At the bench: check polarity with a meter before plugging in, and fuse the supply.' },
 ]
 export const PLAIN_HTTP_CAUTION: Caution = {
   code: 'plain-http',
   text: 'The link is plain HTTP: the file can be read and changed on its way. The unit’s own check and the version report are the proof.',
 }
+
+/** What is shown before tasks are issued: at the bench there is wiring to go wrong as well. */
+export const cautionsBefore = (method: string): readonly Caution[] =>
+  method === 'cable' ? [...STANDING_CAUTIONS, ...BENCH_CAUTIONS] : STANDING_CAUTIONS

@@ -1,6 +1,5 @@
 // Repr-Digest and Content-Digest (RFC 9530), dictionaries of byte sequences (RFC 9651 §3.2, §3.3.5). Pure.
 
-export const ENFORCED_ALGORITHMS = ['sha-256', 'sha-512'] as const
 /** Bytes of each digest that we know. Deprecated ones are read, and prove nothing against an attacker. */
 const DIGEST_BYTES = { 'sha-256': 32, 'sha-512': 64, sha: 20, md5: 16 } as const
 export type DigestAlgorithm = keyof typeof DIGEST_BYTES

@@ -21,6 +21,7 @@ export async function makeIntegratorKey(
     settings: {
       serverSecret: data.serverSecret,
       publicUrl: config.publicUrl,
+      behindProxy: config.behindProxy,
       taskDeadlineHours: config.taskDeadlineHours,
     },
     clock: given.clock,

@@ -26,6 +26,7 @@ export interface Services {
 export interface ServiceSettings {
   serverSecret: string
   publicUrl: string | null
+  behindProxy: boolean
   taskDeadlineHours: number
 }
 

@@ -8,10 +8,10 @@ import type { Effect } from '../db/db.js'
 import { migrate } from '../db/migrate.driver.js'
 import { openSqlite } from '../db/sqlite.driver.js'
 import { createWriteQueue } from '../db/write-queue.driver.js'
-import { newId } from '../ids.js'
 import type { Call } from '../threads/remote.js'
 import type { DataFolder } from './data-folder.driver.js'
 import { forgetOld, once } from './once.store.js'
+import { noteSettings, serverIdOf } from './server.store.js'
 import { createServices, type ServiceSettings, type Services } from './services.js'
 
 /** How often the clock's own work is looked for. */
@@ -33,7 +33,7 @@ type Method = (work: unknown, ...args: unknown[]) => Promise<unknown>
 
 const isActor = (value: unknown): value is Actor => typeof value === 'object' && value !== null && 'via' in value
 
-/** @param sweep whether leftovers of a crash are removed: only the server that holds the folder may. */
+/** @param sweep whether this is the server that holds the folder: it removes leftovers of a crash and minds the clock. */
 export async function openWriter(given: {
   data: DataFolder
   settings: ServiceSettings
@@ -48,13 +48,11 @@ export async function openWriter(given: {
   const db = openSqlite(data.databaseFile, 'write')
   const applied = await migrate(db)
   const queue = createWriteQueue({ db, clock, publish: given.publish })
-  const serverId = await queue.run(async (work) => {
-    const row = await work.db.selectFrom('server').select('id').executeTakeFirst()
-    if (row) return row.id
-    const id = newId('srv', work.nowMs)
-    await work.db.insertInto('server').values({ id, created_at_ms: work.nowMs }).execute()
-    return id
-  })
+  const serverId = await queue.run(serverIdOf)
+  if (given.sweep) {
+    const { publicUrl, behindProxy, taskDeadlineHours } = given.settings
+    await queue.run((work) => noteSettings(work, { publicUrl, behindProxy, taskDeadlineHours }))
+  }
   const known = new Set(given.sweep ? await listBlobNames(db) : [])
   const swept = given.sweep ? await disk.sweep((sha256) => known.has(sha256)) : []
   const services = createServices(given.settings, disk)

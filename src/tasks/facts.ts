@@ -22,11 +22,6 @@ export const FAILED_REASONS = [
 ] as const
 /** Exits that only a person can state. */
 export const ATTESTED_REASONS = ['no-life', 'wrong-variant', 'other'] as const
-/**
- * Reasons of the other exits; every exit has one. `person`, `deadline` and `newer-task` stand where the exit has only
- * that one reason; a cancelling person's own words, where given, take the place of `person`.
- */
-export const OTHER_REASONS = ['person', 'package-withdrawn', 'deadline', 'newer-task'] as const
 
 export type Grade = 'acknowledged' | 'inferred' | 'copy' | 'reported' | 'person'
 
@@ -163,6 +158,10 @@ export type TaskFlag = (typeof TASK_FLAGS)[number]
 
 export interface Derived {
   state: TaskState
+  /**
+   * Every exit has one. Beside those of `failed`: `package-withdrawn`, `person` or the person's own words for cancelled,
+   * `deadline` for lapsed, `newer-task` for superseded.
+   */
   reason: string | null
   /** Set with confirmed and every exit. */
   closedAtMs: number | null

@@ -67,7 +67,7 @@ it('who resumes the event stream far back gets all of it, at its own pace', asyn
   const data = openDataFolder(test.dataFolder)
   const writer = await openWriter({
     data,
-    settings: { serverSecret: data.serverSecret, publicUrl: null, taskDeadlineHours: 1 },
+    settings: { serverSecret: data.serverSecret, publicUrl: null, behindProxy: false, taskDeadlineHours: 1 },
     clock: test.nowMs,
     publish: () => undefined,
     sweep: false,

@@ -36,7 +36,7 @@ export interface TestApp {
   /** Moves the clock of all threads of the server. */
   advance(ms: number): void
   /** Stops the server and starts it again on the same folder and the same ports. */
-  restart(): Promise<void>
+  restart(change?: Record<string, string>): Promise<void>
   stop(): Promise<void>
 }
 
@@ -67,7 +67,7 @@ export async function startTestApp(options: TestAppOptions = {}): Promise<TestAp
   const [publicPort, officePort] = [await freePort(), await freePort()]
   const publicUrl = `http://127.0.0.1:${publicPort}`
   const officeUrl = `http://127.0.0.1:${officePort}`
-  const config = readConfig({
+  const settings = {
     FIRMHAND_DATA: dataFolder,
     FIRMHAND_PUBLIC_LISTEN: `127.0.0.1:${publicPort}`,
     FIRMHAND_OFFICE_LISTEN: `127.0.0.1:${officePort}`,
@@ -75,7 +75,8 @@ export async function startTestApp(options: TestAppOptions = {}): Promise<TestAp
     FIRMHAND_BEHIND_PROXY: options.behindProxy ? 'true' : 'false',
     FIRMHAND_LOG_LEVEL: 'silent',
     ...options.settings,
-  })
+  }
+  const config = readConfig(settings)
   const clockCell = new SharedArrayBuffer(8)
   const offset = new BigInt64Array(clockCell)
   const nowMs = () => Date.now() + Number(Atomics.load(offset, 0))
@@ -110,9 +111,9 @@ export async function startTestApp(options: TestAppOptions = {}): Promise<TestAp
     advance: (ms) => {
       Atomics.add(offset, 0, BigInt(ms))
     },
-    restart: async () => {
+    restart: async (change = {}) => {
       await test.app.stop()
-      test.app = await startApp(config, createLogger('silent'), { clockCell })
+      test.app = await startApp(readConfig({ ...settings, ...change }), createLogger('silent'), { clockCell })
     },
     stop: async () => {
       await test.app.stop()

@@ -57,7 +57,12 @@ export async function openRecord() {
   const data = openDataFolder(path.join(folder, 'data'))
   const writer: Writer = await openWriter({
     data,
-    settings: { serverSecret: data.serverSecret, publicUrl: 'http://cams.example', taskDeadlineHours: 168 },
+    settings: {
+      serverSecret: data.serverSecret,
+      publicUrl: 'http://cams.example',
+      behindProxy: false,
+      taskDeadlineHours: 168,
+    },
     clock: () => nowMs,
     publish: () => undefined,
     sweep: false,
