@@ -63,6 +63,17 @@ function handOver(args) {
   process.exit(signal ? 1 : (status ?? 1))
 }
 
+/** Measurements lie in tests/bench, a file each; without a name they are listed. */
+function runBench(name) {
+  const names = readdirSync(inRoot('tests', 'bench')).flatMap((file) => /^(.+)\.bench\.ts$/.exec(file)?.[1] ?? [])
+  if (!names.includes(name)) {
+    process.stderr.write(`firmhand: npm run bench -- NAME, one of: ${names.join(', ')}\n`)
+    process.exit(2)
+  }
+  const vitest = inRoot('node_modules', 'vitest', 'vitest.mjs')
+  handOver([vitest, 'run', '--config', 'tests/bench/vitest.config.ts', `tests/bench/${name}.bench.ts`])
+}
+
 const args = process.argv.slice(2)
 installIfStale()
 buildIfStale()
@@ -76,5 +87,5 @@ else if (args[0] === '--run-tests') {
     ...args.slice(1),
   ])
 } else if (args[0] === '--run-bench') {
-  handOver([inRoot('tests', 'bench', 'run.mjs'), ...args.slice(1)])
+  runBench(args[1])
 } else await import(pathToFileURL(inRoot('dist', 'src', 'main.js')).href)

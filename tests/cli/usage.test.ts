@@ -80,11 +80,25 @@ describe('a server that is not there', () => {
     const plain = await cli(words.split(' '), env)
     expect(plain).toMatchObject({ exit: 1, out: '' })
     expect(plain.err).toMatch(
-      /^firmhand: No answer from http:\S+ \(.+\)\. Is the server running, and FIRMHAND_URL right\?\n$/,
+      /^(?:caution: .+\n)*firmhand: No answer from http:\S+ \(.+\)\. Is the server running, and FIRMHAND_URL right\?\n$/,
     )
     const json = await cli([...words.split(' '), '--json'], env)
     expect(json.exit).toBe(1)
     expect(json.json().error).toMatchObject({ code: 'server-unreachable' })
+  })
+})
+
+describe('cautions before tasks are issued', () => {
+  const issue = (method: string) =>
+    cli(['task', 'issue', '--unit', 'u_1', '--package', 'p_1', '--method', method], { FIRMHAND_URL: closedUrl })
+
+  it('are shown for every method; polarity and fuse where there is wiring, and only there', async () => {
+    for (const method of ['air', 'cable', 'card', 'hotspot']) {
+      const { err } = await issue(method)
+      expect(err).toMatch(/caution: .*not while the vehicle is in use/)
+      expect(err).toMatch(/caution: .*local rules/i)
+      expect(/polarity/.test(err), method).toBe(method === 'cable')
+    }
   })
 })
 

@@ -10,15 +10,19 @@ const BLOCK_BYTES = 1024 * 1024
 export async function uploadPattern(
   served: ServedApp,
   sizeBytes: number,
+  version = '5.0.0',
 ): Promise<{ status: number; sizeBytes: number; sha256: string; sentSha256: string }> {
-  const request = http.request(`${served.officeUrl}/api/v1/packages?model=sill-cam&version=5.0.0&fileName=big.bin`, {
-    method: 'POST',
-    headers: {
-      authorization: `Bearer ${served.key}`,
-      'content-type': 'application/octet-stream',
-      'content-length': sizeBytes,
+  const request = http.request(
+    `${served.officeUrl}/api/v1/packages?model=sill-cam&version=${version}&fileName=big.bin`,
+    {
+      method: 'POST',
+      headers: {
+        authorization: `Bearer ${served.key}`,
+        'content-type': 'application/octet-stream',
+        'content-length': sizeBytes,
+      },
     },
-  })
+  )
   const answered = once(request, 'response') as Promise<[http.IncomingMessage]>
   const hash = createHash('sha256')
   const block = Buffer.alloc(BLOCK_BYTES)
