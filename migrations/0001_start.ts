@@ -107,6 +107,7 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .addColumn('external_id', 'text')
     .addColumn('version', 'text', (c) => c.notNull())
     .addColumn('raw_version', 'text', (c) => c.notNull())
+    .addColumn('stated_at_ms', 'bigint')
     .addColumn('observed_at_ms', 'bigint', (c) => c.notNull())
     .addColumn('received_at_ms', 'bigint', (c) => c.notNull())
     .addColumn('timing', 'text', (c) => c.notNull().check(sql`timing in ('stated','receipt','clock')`))
@@ -115,7 +116,8 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .addColumn('note', 'text')
     .addColumn('key_id', 'text')
     .execute()
-  // A doubled report is one report: by the platform's own id, and by what it says. NULL ids are no doubles of each other.
+  // A doubled report is one report: by the platform's own id, and by what it says. Reports that state
+  // no id, or no time, are no doubles of each other by it.
   await db.schema
     .createIndex('checkin_external')
     .unique()
@@ -126,8 +128,9 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .createIndex('checkin_content')
     .unique()
     .on('checkin')
-    .columns(['unit_id', 'observed_at_ms', 'source', 'version'])
+    .columns(['unit_id', 'source', 'stated_at_ms', 'version'])
     .execute()
+  await db.schema.createIndex('checkin_observed').on('checkin').columns(['unit_id', 'observed_at_ms']).execute()
 
   await db.schema
     .createTable('link')

@@ -8,6 +8,7 @@ export interface StoredCheckin {
   externalId: string | null
   version: string
   rawVersion: string
+  statedAtMs: number | null
   observedAtMs: number
   receivedAtMs: number
   timing: 'stated' | 'receipt' | 'clock'
@@ -30,6 +31,7 @@ export async function insertCheckins(db: Db, checkins: readonly StoredCheckin[])
           external_id: checkin.externalId,
           version: checkin.version,
           raw_version: checkin.rawVersion,
+          stated_at_ms: checkin.statedAtMs,
           observed_at_ms: checkin.observedAtMs,
           received_at_ms: checkin.receivedAtMs,
           timing: checkin.timing,
@@ -66,6 +68,7 @@ export async function listVersions(
     externalId: row.external_id,
     version: row.version,
     rawVersion: row.raw_version,
+    statedAtMs: row.stated_at_ms === null ? null : Number(row.stated_at_ms),
     observedAtMs: Number(row.observed_at_ms),
     receivedAtMs: Number(row.received_at_ms),
     timing: row.timing as StoredCheckin['timing'],

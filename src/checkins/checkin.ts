@@ -17,6 +17,8 @@ export interface Checkin {
   unit: string
   version: string
   rawVersion: string
+  /** observedAt as it came, impossible times too; null = none came. */
+  statedAtMs: number | null
   observedAtMs: number
   timing: 'stated' | 'receipt' | 'clock'
   externalId: string | null
@@ -73,8 +75,8 @@ export function readItem(item: unknown, nowMs: number): { checkin: Checkin } | {
 }
 
 /** An impossible time is the unit's clock: it counts at receipt, and says so. Text that is no time at all is refused. */
-function readTime(text: unknown, nowMs: number): Pick<Checkin, 'observedAtMs' | 'timing'> | null {
-  if (absent(text)) return { observedAtMs: nowMs, timing: 'receipt' }
+function readTime(text: unknown, nowMs: number): Pick<Checkin, 'statedAtMs' | 'observedAtMs' | 'timing'> | null {
+  if (absent(text)) return { statedAtMs: null, observedAtMs: nowMs, timing: 'receipt' }
   const match = typeof text === 'string' ? RFC3339.exec(text) : null
   if (!match) return null
   const [whole, month, day, second] = match as unknown as [string, string, string, string]
@@ -85,6 +87,6 @@ function readTime(text: unknown, nowMs: number): Pick<Checkin, 'observedAtMs' | 
   const isLeap = second === '60'
   const plain = whole.replace(' ', 'T').toUpperCase()
   const ms = Date.parse(isLeap ? plain.replace(':60', ':59') : plain) + (isLeap ? 1000 : 0)
-  if (ms < EARLIEST_MS || ms > nowMs + AHEAD_MAX_MS) return { observedAtMs: nowMs, timing: 'clock' }
-  return { observedAtMs: ms, timing: 'stated' }
+  if (ms < EARLIEST_MS || ms > nowMs + AHEAD_MAX_MS) return { statedAtMs: ms, observedAtMs: nowMs, timing: 'clock' }
+  return { statedAtMs: ms, observedAtMs: ms, timing: 'stated' }
 }

@@ -71,6 +71,8 @@ export interface Database {
     external_id: string | null
     version: string
     raw_version: string
+    /** observedAt as it came, impossible times too: a report that is sent again is known by it. */
+    stated_at_ms: Ms | null
     observed_at_ms: Ms
     received_at_ms: Ms
     timing: string

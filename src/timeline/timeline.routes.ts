@@ -108,7 +108,7 @@ async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof Even
     ...tries.map(({ startedAtMs, endedAtMs, linkId, id, ...record }) => ({
       atMs: startedAtMs,
       kind: 'download' as const,
-      what: record.status >= 200 && record.status < 300 ? 'fetched a part' : `was answered ${record.status}`,
+      what: whatHappened(record),
       task: null,
       detail: { link: linkId, try: id, endedAt: endedAtMs === null ? null : toRfc3339(endedAtMs), ...record },
     })),
@@ -117,4 +117,9 @@ async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof Even
     .sort((a, b) => a.atMs - b.atMs)
     .slice(-EVENTS_MAX)
     .map(({ atMs, ...event }) => ({ at: toRfc3339(atMs), ...event }))
+}
+
+function whatHappened({ method, status, span }: { method: string; status: number; span: unknown }): string {
+  if (status < 200 || status >= 300) return `was answered ${status}`
+  return span === null ? `asked with ${method}, without a body` : 'fetched a part'
 }

@@ -178,6 +178,22 @@ describe('a double', () => {
     expect((await versions(id)).every((row: { observedAt: string }) => row.observedAt === at(ms))).toBe(true)
   })
 
+  it('is known by a time that cannot be true as well: a clock at 1970 sent twice is one report, later or not', async () => {
+    const { id } = await unit()
+    const body = { unit: id, version: '1.0.0', observedAt: '1970-01-01T00:00:07Z' }
+    expect(await one(body)).toMatchObject({ accepted: true, duplicate: false })
+    test.advance(20 * MINUTE_MS)
+    expect(await one(body)).toMatchObject({ accepted: true, duplicate: true })
+    expect(await one({ ...body, observedAt: '1970-01-01T00:00:08Z' })).toMatchObject({ duplicate: false })
+  })
+
+  it('is not made by two reports without a time in one moment: each has its own id', async () => {
+    const { id } = await unit()
+    const { results } = (await report([1, 2].map((n) => ({ unit: id, version: '1.0.0', id: `m-${n}` })))).body
+    expect(results.map((row: { duplicate: boolean }) => row.duplicate)).toEqual([false, false])
+    expect(await versions(id)).toHaveLength(2)
+  })
+
   it('moves nothing and is logged once', async () => {
     const { id } = await unit()
     const [task] = (await test.call('POST', '/tasks', { unit: id, package: packageId })).body.tasks
@@ -192,13 +208,15 @@ describe('a double', () => {
 })
 
 describe('the time of a report (rule 3)', () => {
-  const applied = async (body: object) => {
+  /** Two reports an hour apart, the second as if the unit's clock had gone on by a second. */
+  const applied = async (body: { observedAt?: string }) => {
     const { id } = await unit()
     const [task] = (await test.call('POST', '/tasks', { unit: id, package: packageId })).body.tasks
     test.advance(MINUTE_MS)
     await one({ unit: id, version: '2.0.0', ...body })
     test.advance(60 * MINUTE_MS)
-    await one({ unit: id, version: '2.0.0', ...body })
+    const again = body.observedAt === undefined ? {} : { observedAt: at(Date.parse(body.observedAt) + 1000) }
+    await one({ unit: id, version: '2.0.0', ...again })
     const [newest] = await versions(id)
     return { ...(await test.call('GET', `/tasks/${task.id}`)).body, newest }
   }
@@ -219,7 +237,7 @@ describe('the time of a report (rule 3)', () => {
 
   it.each([
     ['of 1970', '1970-01-01T00:00:07Z'],
-    ['just before 2020', '2019-12-31T23:59:59Z'],
+    ['just before 2020', '2019-12-31T23:59:58Z'],
     ['far ahead', '2099-01-01T00:00:00Z'],
   ])('%s, is the receipt too, flagged', async (_what, observedAt) => {
     const task = await applied({ observedAt })
