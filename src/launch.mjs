@@ -40,22 +40,29 @@ function installIfStale() {
   writeFileSync(stamp, wanted)
 }
 
-/** The newest change below a folder, ms; a folder's own time is counted, so that a removed file is noticed too. */
-function newestMs(entry) {
-  const stat = statSync(entry)
-  if (!stat.isDirectory()) return stat.mtimeMs
-  return readdirSync(entry).reduce((newest, name) => Math.max(newest, newestMs(path.join(entry, name))), stat.mtimeMs)
+/** A digest of all that the build reads: names and contents, not times, which a copied folder does not keep. */
+function sourcesDigest() {
+  const hash = createHash('sha256')
+  const take = (entry) => {
+    if (statSync(inRoot(entry)).isDirectory()) {
+      for (const name of readdirSync(inRoot(entry)).sort()) take(path.join(entry, name))
+    } else
+      hash
+        .update(`${entry}\0`)
+        .update(readFileSync(inRoot(entry)))
+        .update('\0')
+  }
+  for (const entry of ['src', 'migrations', 'tsconfig.json', 'package-lock.json']) take(entry)
+  return hash.digest('hex')
 }
 
 function buildIfStale() {
   const stamp = inRoot('dist', '.built')
-  const sourcesMs = Math.max(
-    ...['src', 'migrations', 'tsconfig.json', 'package-lock.json'].map((name) => newestMs(inRoot(name))),
-  )
-  if (existsSync(stamp) && statSync(stamp).mtimeMs > sourcesMs) return
+  const wanted = sourcesDigest()
+  if (existsSync(stamp) && readFileSync(stamp, 'utf8') === wanted) return
   mkdirSync(inRoot('dist'), { recursive: true })
   run(process.execPath, [inRoot('node_modules', 'typescript', 'bin', 'tsc'), '-p', 'tsconfig.json'], 'The build')
-  writeFileSync(stamp, '')
+  writeFileSync(stamp, wanted)
 }
 
 function handOver(args) {
