@@ -159,6 +159,10 @@ export async function startApp(
     serverId: writer.ready.serverId,
     settings: { serverSecret: data.serverSecret, publicUrl: config.publicUrl, behindProxy: config.behindProxy },
     ready: () => stopping === null,
+  }).catch(async (error) => {
+    await within(publicControl.stop(), publicThread.worker)
+    await stopWriter()
+    throw error
   })
 
   function stop(reason: Error | null = null): Promise<void> {

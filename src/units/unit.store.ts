@@ -55,23 +55,28 @@ async function withGroups(db: Db, rows: Selectable<Database['unit']>[]): Promise
   return rows.map((row) => toUnit(row, groups.get(row.id) ?? []))
 }
 
+/** What a caller may set; versions come by check-ins only. */
+const settableColumns = (unit: Unit) => ({
+  imei: unit.imei,
+  serial: unit.serial,
+  model_id: unit.modelId,
+  hardware: unit.hardware,
+  phone: unit.phone,
+  iccid: unit.iccid,
+  time_zone: unit.timeZone,
+  data_allowance_bytes: unit.dataAllowanceBytes,
+  notes: unit.notes,
+  retired: unit.retired ? (1 as const) : (0 as const),
+})
+
 export async function insertUnit(db: Db, unit: Unit): Promise<void> {
   await db
     .insertInto('unit')
     .values({
       id: unit.id,
-      imei: unit.imei,
-      serial: unit.serial,
-      model_id: unit.modelId,
-      hardware: unit.hardware,
-      phone: unit.phone,
-      iccid: unit.iccid,
-      time_zone: unit.timeZone,
-      data_allowance_bytes: unit.dataAllowanceBytes,
-      notes: unit.notes,
+      ...settableColumns(unit),
       version: unit.version,
       version_observed_at_ms: unit.versionObservedAtMs,
-      retired: unit.retired ? 1 : 0,
       created_at_ms: unit.createdAtMs,
     })
     .execute()
@@ -79,22 +84,7 @@ export async function insertUnit(db: Db, unit: Unit): Promise<void> {
 }
 
 export async function updateUnit(db: Db, unit: Unit): Promise<void> {
-  await db
-    .updateTable('unit')
-    .set({
-      imei: unit.imei,
-      serial: unit.serial,
-      model_id: unit.modelId,
-      hardware: unit.hardware,
-      phone: unit.phone,
-      iccid: unit.iccid,
-      time_zone: unit.timeZone,
-      data_allowance_bytes: unit.dataAllowanceBytes,
-      notes: unit.notes,
-      retired: unit.retired ? 1 : 0,
-    })
-    .where('id', '=', unit.id)
-    .execute()
+  await db.updateTable('unit').set(settableColumns(unit)).where('id', '=', unit.id).execute()
   await setGroups(db, unit.id, unit.groups)
 }
 
