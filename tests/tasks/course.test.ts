@@ -146,11 +146,13 @@ describe('withdrawing a package', () => {
 
     // A client that reads a little and then waits: 8 MB do not fit into the buffers between.
     const { port, pathname } = new URL(queued.link.url)
-    const socket = net.connect(Number(port), '127.0.0.1')
+    const socket = net.connect({ port: Number(port), host: '127.0.0.1', allowHalfOpen: true })
+    // Node may show a client that paused an end in place of the reset. A write tells: after a reset it fails at once,
+    // behind a tidy end it still goes out (RFC 9293 §3.6: the other direction stays open).
     const ended = new Promise<string>((resolve) => {
       socket
-        .on('error', (error: NodeJS.ErrnoException) => resolve(error.code ?? 'error'))
-        .on('end', () => resolve('end'))
+        .on('error', () => resolve('reset'))
+        .on('end', () => socket.write('x', (error) => resolve(error ? 'reset' : 'tidy end')))
     })
     await new Promise<void>((resolve) => {
       socket.once('data', () => {
@@ -162,13 +164,9 @@ describe('withdrawing a package', () => {
     const withdrawn = await test.call('POST', `/packages/${pack}/withdraw`, { reason: 'reboots every hour' })
     expect(withdrawn.body.state).toBe('withdrawn')
     await new Promise((resolve) => setTimeout(resolve, 300))
-    // Read piece by piece: libuv takes a reset that it meets right behind data for a tidy end.
-    socket.on('data', () => {
-      socket.pause()
-      setImmediate(() => socket.resume())
-    })
     socket.resume()
-    expect(await ended).toBe('ECONNRESET') // RFC 9293 §3.5.2: a reset, not a tidy end that looks like a whole file.
+    expect(await ended).toBe('reset') // RFC 9293 §3.5.2: not a tidy end, which could look like a whole file.
+    socket.destroy()
 
     expect(await show(queued.id)).toMatchObject({
       state: 'cancelled',
