@@ -17,7 +17,7 @@ import {
 import type { Remote } from '../threads/remote.js'
 import { type AccessService, SESSION_MS } from './access.service.js'
 import { findLiveKey, type Key, listKeys } from './key.store.js'
-import { requireKey, requireRole, SESSION_COOKIE } from './require-role.js'
+import { requireAnyKey, requireRole, SESSION_COOKIE } from './require-role.js'
 import { may, ROLES } from './roles.js'
 import { hashSecret, keySecret, sessionSecrets } from './secret.js'
 
@@ -142,11 +142,17 @@ export function accessRoutes(deps: {
           .send({ role: key.role, name: key.name, csrfToken: secrets.csrf, expiresAt: toRfc3339(expiresAtMs) })
       },
     )
-    app.delete('/session', { schema: { response: { 204: z.null(), ...changeProblems() } } }, async (request, reply) => {
-      requireKey(request)
-      const cookie = request.cookies[SESSION_COOKIE]
-      if (cookie) await deps.access.closeSession(request.actor, hashSecret(cookie))
-      return reply.clearCookie(SESSION_COOKIE, { path: '/' }).code(204).send(null)
-    })
+    app.delete(
+      '/session',
+      {
+        onRequest: requireAnyKey,
+        schema: { description: 'Ends the session of the cookie.', response: { 204: z.null(), ...changeProblems() } },
+      },
+      async (request, reply) => {
+        const cookie = request.cookies[SESSION_COOKIE]
+        if (cookie) await deps.access.closeSession(request.actor, hashSecret(cookie))
+        return reply.clearCookie(SESSION_COOKIE, { path: '/' }).code(204).send(null)
+      },
+    )
   }
 }

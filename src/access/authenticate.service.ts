@@ -27,9 +27,26 @@ export async function keyOf(request: FastifyRequest, deps: { read: Db; clock: Cl
   if (!cookie) return null
   const session = await findLiveSession(deps.read, hashSecret(cookie), deps.clock())
   if (!session) return null
+  request.foreignPage = isForeignPage(request)
   if (request.method !== 'GET' && request.method !== 'HEAD') {
     const csrf = request.headers[CSRF_HEADER]
     request.csrfMissing = typeof csrf !== 'string' || hashSecret(csrf) !== session.csrfHash
   }
   return session.key
+}
+
+/**
+ * Cookies do not tell ports apart (RFC 6265 §8.5), so a page of another server on the same host would send ours along, and
+ * SameSite lets it. The browser says where a page comes from: Sec-Fetch-Site (W3C Fetch Metadata), or Origin (RFC 6454)
+ * where it is not sent. Opening a page by a link is no use of the session by that other page: it cannot read the answer.
+ */
+function isForeignPage(request: FastifyRequest): boolean {
+  const { 'sec-fetch-site': site, 'sec-fetch-mode': mode, origin, host } = request.headers
+  if (typeof site === 'string') {
+    const opensPage = mode === 'navigate' && (request.method === 'GET' || request.method === 'HEAD')
+    return site !== 'same-origin' && site !== 'none' && !opensPage
+  }
+  if (origin === undefined) return false
+  // `null` stands for a page that hides where it comes from; no page of ours does.
+  return origin.replace(/^https?:\/\//i, '').toLowerCase() !== (host ?? '').toLowerCase()
 }

@@ -4,6 +4,7 @@ import { Readable } from 'node:stream'
 import type { FastifyRequest, onRequestAsyncHookHandler } from 'fastify'
 import type { Actor } from '../audit/actor.js'
 import { AppError } from '../errors.js'
+import { guarding } from '../http/route-need.js'
 import type { Key } from './key.store.js'
 import { may, type Need } from './roles.js'
 
@@ -18,6 +19,8 @@ declare module 'fastify' {
     key: Key | null
     /** A session's change came without its token: refused where a route asks for a key, so that a new login still works. */
     csrfMissing: boolean
+    /** A session's cookie came from a page that is not the office's own. */
+    foreignPage: boolean
   }
 }
 
@@ -45,7 +48,7 @@ export const sameBytes = (actor: Actor, digest: string): Actor => ({
 
 /** An onRequest hook, so that nobody is heard out who may not speak: 401 without a live key, 403 where its role does not allow what the route needs. */
 export function requireRole(need: Need): onRequestAsyncHookHandler {
-  return async (request) => {
+  return guarding(need, async (request: FastifyRequest) => {
     const key = requireKey(request)
     if (!may(key.role, need)) {
       throw new AppError(
@@ -53,14 +56,25 @@ export function requireRole(need: Need): onRequestAsyncHookHandler {
         `A key of role ${key.role} may not do this; ask for one that may ${need}.`,
       )
     }
-  }
+  })
 }
+
+/** The same for what every live key may do. */
+export const requireAnyKey: onRequestAsyncHookHandler = guarding('any-key', async (request: FastifyRequest) => {
+  requireKey(request)
+})
 
 export function requireKey(request: FastifyRequest): Key {
   if (!request.key) {
     throw new AppError(
       'key-missing',
       'Send "Authorization: Bearer KEY" with a key that is live, neither revoked nor past its time.',
+    )
+  }
+  if (request.foreignPage) {
+    throw new AppError(
+      'origin-refused',
+      'A page of another origin may not use this session: open the page from the office address itself.',
     )
   }
   if (request.csrfMissing) {

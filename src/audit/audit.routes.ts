@@ -3,7 +3,7 @@ import type { FastifyPluginAsync } from 'fastify'
 import { z } from 'zod'
 import { type Clock, toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
-import { Id, Instant, instantMs, LIST_LIMIT_MAX, problems, type ZodApp } from '../http/zod-routes.js'
+import { Id, Instant, instantMs, LIST_LIMIT_MAX, pageOf, problems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import type { AuditService } from './audit.service.js'
 import { type AuditFilter, listEntries, readHead, type StoredEntry } from './audit.store.js'
@@ -29,6 +29,28 @@ const Query = z.object({
   after: z.coerce.number().int().min(0).default(0).describe('json only: cursor'),
   limit: z.coerce.number().int().min(1).max(LIST_LIMIT_MAX).default(100).describe('json only'),
 })
+
+/** An entry as docs/audit-log.md tells it; what an action puts into `detail` differs. */
+const EntryView = z
+  .looseObject({
+    type: z.literal('entry'),
+    seq: z.number().int(),
+    at: z.string(),
+    actor: z.object({ id: z.string(), role: z.string(), via: z.enum(['api', 'public', 'cli', 'system']) }),
+    action: z.string(),
+    unit: z.string().nullable(),
+    task: z.string().nullable(),
+    package: z.string().nullable(),
+    fromVersion: z.string().nullable(),
+    toVersion: z.string().nullable(),
+    sha256: z.string().nullable(),
+    detail: z.record(z.string(), z.unknown()),
+    labelsHash: z.string().nullable(),
+    prev: z.string(),
+    hash: z.string(),
+    labels: z.record(z.string(), z.unknown()).nullable(),
+  })
+  .meta({ id: 'AuditEntry' })
 
 const MEDIA: Record<Exclude<ExportFormat, 'json'>, string> = {
   jsonl: 'application/x-ndjson; charset=utf-8',
@@ -67,7 +89,16 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
         schema: {
           description: '`jsonl` is the copy that `firmhand audit verify` checks; without filters it is complete.',
           querystring: Query,
-          response: { 200: z.any(), ...problems(404, 507) },
+          response: {
+            200: {
+              content: {
+                'application/json': { schema: pageOf(EntryView) },
+                'application/x-ndjson': { schema: z.string().describe('Lines: head, entries, end') },
+                'text/csv': { schema: z.string() },
+              },
+            },
+            ...problems(404, 507),
+          },
         },
       },
       async (request, reply) => {
@@ -96,7 +127,7 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
           .type(MEDIA[query.format])
           .header('content-disposition', `attachment; filename="firmhand-audit.${query.format}"`)
           .serializer((payload) => payload as string)
-          .send(Readable.from(pieces, { objectMode: false }))
+          .send(Readable.from(pieces, { objectMode: false }) as never)
       },
     )
   }

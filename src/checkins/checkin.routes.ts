@@ -2,10 +2,14 @@ import type { FastifyPluginAsync, FastifyRequest, onRequestAsyncHookHandler } fr
 import { z } from 'zod'
 import { requireKey, requireRole } from '../access/require-role.js'
 import { AppError } from '../errors.js'
+import { guarding } from '../http/route-need.js'
 import { changeProblems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
-import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX } from './checkin.js'
+import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX, type ItemCode } from './checkin.js'
 import { type CheckinService, OFFICE_SOURCES } from './checkin.service.js'
+import { ITEM_GUIDE } from './item-guide.js'
+
+const ITEM_CODES = Object.keys(ITEM_GUIDE) as ItemCode[]
 
 const Results = z
   .object({
@@ -17,7 +21,7 @@ const Results = z
         duplicate: z.boolean(),
         task: z.string().nullable(),
         state: z.string().nullable(),
-        code: z.string().nullable(),
+        code: z.enum(ITEM_CODES).nullable().describe('Why the item was not accepted'),
       }),
     ),
   })
@@ -85,12 +89,12 @@ export function checkinRoutes(deps: {
   const guard: onRequestAsyncHookHandler =
     deps.listener === 'office'
       ? requireRole('operate')
-      : async (request: FastifyRequest) => {
+      : guarding('report', async (request: FastifyRequest) => {
           const key = requireKey(request)
           if (key.role !== 'check-in') {
             throw new AppError('role-insufficient', 'Only keys of role check-in may be used on the public listener.')
           }
-        }
+        })
 
   return async (instance) => {
     const app = instance as unknown as ZodApp
@@ -112,6 +116,7 @@ export function checkinRoutes(deps: {
         bodyLimit: CHECKIN_BODY_MAX_BYTES,
         schema: {
           description: `One report, an array, or application/x-ndjson; at most ${CHECKINS_MAX} items. Answered after the commit.`,
+          'x-firmhand-body': { 'application/x-ndjson': 'One report a line' },
           body: z.union([Item, z.array(Item)]).or(z.any()),
           querystring: z.object({ source: z.enum(OFFICE_SOURCES).default('operator') }),
           response: { 200: Results, ...changeProblems() },

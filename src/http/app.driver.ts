@@ -65,6 +65,7 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
   app.decorateRequest('key', null)
   app.decorateRequest('actor', null as never)
   app.decorateRequest('csrfMissing', false)
+  app.decorateRequest('foreignPage', false)
   installProblems(app as never)
   await app.register(cookie)
   await app.register(helmet, {

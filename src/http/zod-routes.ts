@@ -14,6 +14,13 @@ export type ZodApp = FastifyInstance<
   ZodTypeProvider
 >
 
+declare module 'fastify' {
+  interface FastifySchema {
+    /** Media types of bodies that are no JSON, with what they hold: for the document. */
+    'x-firmhand-body'?: Record<string, string>
+  }
+}
+
 export const LIST_LIMIT_MAX = 1000
 const LIST_LIMIT = 100
 

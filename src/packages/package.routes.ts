@@ -102,6 +102,11 @@ export function packageRoutes(deps: {
         schema: {
           description:
             'The body is the file itself. Repr-Digest and Content-Digest (RFC 9530) are enforced where given.',
+          'x-firmhand-body': { 'application/octet-stream': 'The bytes of the file, of any size' },
+          headers: z.looseObject({
+            'repr-digest': z.string().max(2000).optional().describe('RFC 9530, for example sha-256=:BASE64:'),
+            'content-digest': z.string().max(2000).optional().describe('RFC 9530'),
+          }),
           querystring: z.object({ model: Id, version: Version, fileName: FileName }),
           response: { 200: PackageView, 201: PackageView, ...changeProblems(404, 409) },
         },

@@ -1,7 +1,6 @@
 // The office listener: API, its document and reference page, health.
 import swagger from '@fastify/swagger'
 import swaggerUi from '@fastify/swagger-ui'
-import { jsonSchemaTransform, jsonSchemaTransformObject } from 'fastify-type-provider-zod'
 import { z } from 'zod'
 import { accessRoutes } from '../access/access.routes.js'
 import { authenticate } from '../access/authenticate.service.js'
@@ -14,6 +13,7 @@ import type { Db } from '../db/db.js'
 import { eventRoutes } from '../events/event.routes.js'
 import type { Hub } from '../events/hub.js'
 import { contentSecurityPolicy, createHttpApp } from '../http/app.driver.js'
+import { problemRoutes } from '../http/problem.routes.js'
 import type { ZodApp } from '../http/zod-routes.js'
 import { linkRoutes } from '../links/link.routes.js'
 import type { Logger } from '../logger.js'
@@ -24,6 +24,7 @@ import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
 import { unitRoutes } from '../units/unit.routes.js'
 import { requireUnit } from '../units/unit.service.js'
+import { apiDocument } from './api-document.js'
 import type { RemoteServices } from './services.js'
 
 export interface OfficeDeps {
@@ -40,23 +41,10 @@ export interface OfficeDeps {
 }
 
 export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
+  const { settings } = deps
   const app = await createHttpApp(deps)
   authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'api' })
-  await app.register(swagger, {
-    openapi: {
-      openapi: '3.1.0',
-      info: {
-        title: 'Firmhand',
-        version: '0.1.0',
-        description:
-          'Distribution server for the firmware of vehicle cameras. Times are RFC 3339 UTC with milliseconds, sizes are bytes, spans inclusive. Failures are RFC 9457 problem documents: rely on `code`.',
-      },
-      components: { securitySchemes: { key: { type: 'http', scheme: 'bearer' } } },
-      security: [{ key: [] }],
-    },
-    transform: transformWithTag,
-    transformObject: jsonSchemaTransformObject,
-  })
+  await app.register(swagger, apiDocument(settings.publicUrl))
   await app.register(async (child) => {
     // The reference page brings routes with JSON schemas of its own: they keep the stock compilers, in their own scope.
     child.setValidatorCompiler(() => () => true)
@@ -80,17 +68,10 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
     const ok = deps.ready()
     return reply.code(ok ? 200 : 503).send({ ok })
   })
+  await app.register(problemRoutes())
   await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
   await app.ready()
   return app
-}
-
-/** Groups the routes by the noun of their address, so that the reference page reads like a table of contents. */
-const transformWithTag: typeof jsonSchemaTransform = (input) => {
-  const { schema, url } = jsonSchemaTransform(input)
-  const noun = url.replace('/api/v1', '').split('/')[1] || 'server'
-  const tag = ['healthz', 'readyz'].includes(noun) ? 'server' : noun
-  return { url, schema: { ...schema, ...(!schema.hide && { tags: [tag] }) } }
 }
 
 async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {

@@ -21,12 +21,14 @@ import { findUnit } from '../units/unit.store.js'
 import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from './facts.js'
 import { ISSUE_MAX } from './issue.service.js'
 import { SKIP_CODES } from './issue-draft.js'
+import { SKIP_GUIDE } from './skip-guide.js'
 import { requireTask, type TaskService } from './task.service.js'
 import { findTasks, listTasks, type Task } from './task.store.js'
 import { TaskView } from './task-view.js'
 import { loadTaskViews, type ViewSettings } from './task-view.store.js'
 
-const SkipView = z.object({ unit: z.string(), code: z.enum(SKIP_CODES), detail: z.string() }).meta({ id: 'Skip' })
+const skipCode = z.enum(SKIP_CODES).describe(SKIP_CODES.map((code) => `${code}: ${SKIP_GUIDE[code].when}`).join(' '))
+const SkipView = z.object({ unit: z.string(), code: skipCode, detail: z.string() }).meta({ id: 'Skip' })
 /** Said by a caller who knows that nothing stops an installation that runs. */
 const Acknowledge = z.literal('may-be-installing').optional()
 const NOTE_MAX = 2000
