@@ -15,6 +15,10 @@ import { problems, type ZodApp } from '../http/zod-routes.js'
 import type { Hub } from './hub.js'
 
 const LISTENERS_MAX = 200
+/** One key may not take the places of all others; a screen needs one stream. */
+const LISTENERS_PER_KEY_MAX = 20
+/** After which a refused listener may ask again. */
+const RETRY_AFTER_SECONDS = 30
 /** What may wait for a slow client; then it is cut off and resumes by its last id. */
 const BUFFER_MAX_BYTES = 1024 * 1024
 const PAGE_ROWS = 500
@@ -34,6 +38,7 @@ interface EventDeps {
 export function eventRoutes(deps: EventDeps): FastifyPluginAsync {
   return async (instance) => {
     const app = instance as unknown as ZodApp
+    const places = new Map<string, number>()
     app.get(
       '/events',
       {
@@ -42,14 +47,20 @@ export function eventRoutes(deps: EventDeps): FastifyPluginAsync {
         schema: {
           description: 'text/event-stream: `task` (id = audit seq) and `ledger`. Resume with Last-Event-ID or ?after=.',
           querystring: z.object({ after: z.coerce.number().int().min(0).optional() }),
-          response: { 200: z.any(), ...problems() },
+          response: {
+            200: { content: { 'text/event-stream': { schema: z.string() } } },
+            ...problems(429),
+          },
         },
       },
       async (request, reply) => {
-        if (deps.hub.size >= LISTENERS_MAX) throw new AppError('not-ready', 'Too many listen already. Try again later.')
+        // Who left meanwhile gets no place: nothing would ever tell that it is free again.
+        if (reply.raw.destroyed) return reply.hijack()
+        reply.raw.once('close', takePlace(places, request.actor.id, reply))
         const resumeAt = Number(request.headers['last-event-id'] ?? request.query.after)
         const afterSeq = Number.isSafeInteger(resumeAt) && resumeAt >= 0 ? resumeAt : (await readHead(deps.read)).seq
         reply.hijack()
+        if (reply.raw.destroyed) return reply
         reply.raw.writeHead(200, {
           'content-type': 'text/event-stream',
           'cache-control': 'no-store',
@@ -57,8 +68,29 @@ export function eventRoutes(deps: EventDeps): FastifyPluginAsync {
         })
         reply.raw.flushHeaders()
         stream(deps, { request, reply, afterSeq })
+        return reply
       },
     )
+  }
+}
+
+/** A place for one more stream of this key; returns the way out. Taken before anything is waited for. */
+function takePlace(places: Map<string, number>, keyId: string, reply: FastifyReply): () => void {
+  const mine = places.get(keyId) ?? 0
+  const all = [...places.values()].reduce((sum, count) => sum + count, 0)
+  if (mine >= LISTENERS_PER_KEY_MAX || all >= LISTENERS_MAX) void reply.header('retry-after', RETRY_AFTER_SECONDS)
+  if (mine >= LISTENERS_PER_KEY_MAX) {
+    throw new AppError(
+      'listeners-full',
+      `This key has ${mine} event streams open, the most it may have: close one, or wait.`,
+    )
+  }
+  if (all >= LISTENERS_MAX) throw new AppError('not-ready', 'Too many listen already. Try again later.')
+  places.set(keyId, mine + 1)
+  return () => {
+    const left = (places.get(keyId) ?? 1) - 1
+    if (left > 0) places.set(keyId, left)
+    else places.delete(keyId)
   }
 }
 

@@ -2,8 +2,9 @@
 import type { FastifyPluginAsync } from 'fastify'
 import { z } from 'zod'
 import { AppError, PROBLEMS, type ProblemCode } from '../errors.js'
+import { ProblemView } from './problem.js'
 import { PROBLEM_GUIDE } from './problem-guide.js'
-import { problems, type ZodApp } from './zod-routes.js'
+import type { ZodApp } from './zod-routes.js'
 
 const KindView = z
   .object({ type: z.string(), code: z.string(), status: z.number().int(), title: z.string() })
@@ -58,7 +59,9 @@ export function problemRoutes(): FastifyPluginAsync {
           params: z.object({ code: z.string().max(64) }),
           response: {
             200: { content: { 'application/json': { schema: KindView }, 'text/html': { schema: z.string() } } },
-            404: problems(404)[404]!,
+            400: ProblemView,
+            404: ProblemView,
+            500: ProblemView,
           },
         },
       },
