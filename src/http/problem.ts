@@ -95,6 +95,20 @@ function send(reply: FastifyReply, error: AppError, instance: string): FastifyRe
   return reply.code(problem.status).type('application/problem+json').serializer(JSON.stringify).send(problem)
 }
 
+/** A route as it was registered; a path with another method is told which ones there are. */
+export interface KnownRoute {
+  methods: string[]
+  url: string
+  pattern: RegExp
+}
+
+declare module 'fastify' {
+  interface FastifyInstance {
+    /** Every route of this instance. */
+    routeTable: readonly KnownRoute[]
+  }
+}
+
 export function installProblems(app: FastifyInstance): void {
   app.setErrorHandler((thrown: unknown, request: FastifyRequest, reply: FastifyReply) => {
     const error = explain(thrown)
@@ -103,13 +117,14 @@ export function installProblems(app: FastifyInstance): void {
     else if (PROBLEMS[error.code].status >= 500) request.log.error({ err: thrown }, 'request failed')
     return send(reply, error, request.id)
   })
-  const known: { method: string | string[]; pattern: RegExp }[] = []
+  const known: KnownRoute[] = []
+  app.decorate('routeTable', known)
   app.addHook('onRoute', ({ method, url }) => {
-    known.push({ method, pattern: patternOf(url) })
+    known.push({ methods: [method].flat(), url, pattern: patternOf(url) })
   })
   app.setNotFoundHandler((request, reply) => {
     const path = request.url.split('?')[0]!
-    const methods = [...new Set(known.flatMap(({ method, pattern }) => (pattern.test(path) ? method : [])))].sort()
+    const methods = [...new Set(known.flatMap(({ methods, pattern }) => (pattern.test(path) ? methods : [])))].sort()
     if (methods.length === 0) {
       return send(reply, new AppError('route-unknown', `There is nothing at ${request.method} ${path}.`), request.id)
     }

@@ -1,70 +1,15 @@
-// Who may do what: every role on every route of the API's own description, and keys that are dead.
+// What keys are: listed, shown once, revoked, past their time. Who may do what on which route: role-table.test.ts.
 import request from 'supertest'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
-import { filled, type Operation, readDocument } from '../http/openapi.js'
 import { startTestApp, type TestApp } from '../support/app.js'
 
 let test: TestApp
-let operations: Operation[]
 beforeAll(async () => {
   test = await startTestApp()
-  operations = (await readDocument(test.officeUrl)).operations.filter(({ path }) => path.startsWith('/api/v1'))
 })
 afterAll(() => test.stop())
 
-/** The roles of interfaces.md, written down here a second time: which changes belong to whom. */
-const OPERATOR_CHANGES = /^\/api\/v1\/(units|tasks|links|check-ins|link-checks)(\/|$)/
-const INTEGRATOR_CHANGES = /^\/api\/v1\/(models|packages|keys)(\/|$)/
-
-function mayCall(role: string, { method, path }: Operation): boolean {
-  if (role === 'check-in') return false
-  if (method === 'get') return true
-  if (OPERATOR_CHANGES.test(path)) return role === 'operator' || role === 'integrator'
-  if (INTEGRATOR_CHANGES.test(path)) return role === 'integrator'
-  throw new Error(`the test knows nothing of ${method} ${path}: say who may`)
-}
-
-const isSession = ({ path }: Operation) => path === '/api/v1/session'
-/** The stream never ends by itself; it is asked for separately. */
-const isStream = ({ path }: Operation) => path === '/api/v1/events'
-
-const send = (operation: Operation, key: string | null) => {
-  const call = request(test.officeUrl)[operation.method](filled(operation.path))
-  return key === null ? call : call.set('authorization', `Bearer ${key}`)
-}
-
 describe('roles', () => {
-  it('are asked for on every route: without a key all of them answer 401, before any body is looked at', async () => {
-    expect(operations.length).toBeGreaterThan(25)
-    for (const operation of operations.filter((one) => !isSession(one) || one.method === 'delete')) {
-      for (const key of [null, 'fmk-nothing']) {
-        const answer = await send(operation, key)
-        expect(answer.status, `${operation.method} ${operation.path}`).toBe(401)
-        expect(answer.body.code).toBe('key-missing')
-        expect(answer.headers['www-authenticate']).toBe('Bearer')
-      }
-    }
-    const unread = await request(test.officeUrl).post('/api/v1/units').type('json').send('{broken')
-    expect(unread.status).toBe(401)
-  })
-
-  it.each(['integrator', 'operator', 'auditor', 'check-in'] as const)(
-    '%s: 403 where it may not, else never',
-    async (role) => {
-      for (const operation of operations.filter((one) => !isSession(one))) {
-        const name = `${role}: ${operation.method} ${operation.path}`
-        const allowed = mayCall(role, operation)
-        if (isStream(operation) && allowed) continue
-        const answer = await send(operation, test.keys[role])
-        if (allowed) expect([401, 403], name).not.toContain(answer.status)
-        else {
-          expect(answer.status, name).toBe(403)
-          expect(answer.body.code).toBe('role-insufficient')
-        }
-      }
-    },
-  )
-
   it('let the stream of events to readers only', async () => {
     const open = async (role: keyof TestApp['keys']) => {
       const stop = new AbortController()
