@@ -10,8 +10,21 @@ const FILE = fileURLToPath(new URL('../../docs/errors.md', import.meta.url))
 
 type Guide = Record<string, { when: string; remedy: string }>
 const cell = (text: string): string => text.replaceAll('|', '\\|')
-const table = (head: string[], rows: string[][]): string =>
-  [head, head.map(() => '---'), ...rows].map((row) => `| ${row.map(cell).join(' | ')} |`).join('\n')
+/** Its cells padded, as the formatter of the house writes tables. */
+function table(head: string[], rows: string[][]): string {
+  const all = [head, ...rows].map((row) => row.map(cell))
+  const widths = head.map((_name, column) => Math.max(...all.map((row) => row[column]!.length)))
+  const line = (row: string[], fill = ' ') => `| ${row.map((text, i) => text.padEnd(widths[i]!, fill)).join(' | ')} |`
+  const [first, ...rest] = all.map((row) => line(row))
+  return [
+    first,
+    line(
+      head.map(() => ''),
+      '-',
+    ),
+    ...rest,
+  ].join('\n')
+}
 const guideTable = (guide: Guide): string =>
   table(
     ['code', 'when', 'what to do'],
