@@ -2,7 +2,7 @@
 // Read from demo-data/scenario.json and checked; a fault names its place in the file.
 import { readFile } from 'node:fs/promises'
 import type { Behaviour } from './behaviour.js'
-import { behaviourFrom } from './behaviours.js'
+import { behaviourFrom } from './behaviour-list.js'
 import type { CameraModel } from './camera-model.js'
 import type { ImageOrder } from './firmware-image.js'
 import { type JsonReader, readerOf } from './json-reader.js'
