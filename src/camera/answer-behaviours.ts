@@ -1,11 +1,10 @@
 // Cameras that differ in what they say, or whether: after a text, after an installation, and of the time.
 import type { Behaviour, VersionAnswer } from './behaviour.js'
 import { bootsBack, healthy } from './behaviours.js'
-import { downloadUsual, USUAL_HABITS } from './download.js'
 
 /** Understands the text and does nothing of it; its old version is all that it ever says. */
 export function refuses(): Behaviour {
-  return { ...healthy(), name: 'refuses', refusal: () => 'The supply is too low.' }
+  return { ...healthy(), name: 'refuses', onText: () => 'The supply is too low.' }
 }
 
 /** Says nothing any more once it has begun, though it installs as it should. */
@@ -14,7 +13,7 @@ export function neverAnswers(): Behaviour {
   return {
     ...healthy(),
     name: 'never-answers',
-    refusal() {
+    onText() {
       silent = true
       return null
     },
@@ -28,7 +27,7 @@ export function liesAboutVersion(options: { claims: string }): Behaviour {
   return {
     ...healthy(),
     name: 'lies-about-version',
-    refusal() {
+    onText() {
       lies = true
       return 'It takes itself for upgraded.'
     },
@@ -38,16 +37,17 @@ export function liesAboutVersion(options: { claims: string }): Behaviour {
 
 /** Has the file, says once that it runs what it is about to install, and comes up with the old version. */
 export function claimsTooEarly(options: { claims: string }): Behaviour {
-  let claimsLeft = 0
+  let claims = false
   return {
     ...bootsBack(),
     name: 'claims-too-early',
     beforeInstall: async () => {
-      claimsLeft = 1
+      claims = true
     },
     reported(version) {
-      claimsLeft -= 1
-      return claimsLeft === 0 ? options.claims : version
+      if (!claims) return version
+      claims = false
+      return options.claims
     },
   }
 }
@@ -59,7 +59,7 @@ export function answersOutOfOrder(options: { heldBack: number }): Behaviour {
   return {
     ...healthy(),
     name: 'answers-out-of-order',
-    refusal() {
+    onText() {
       begun = true
       return null
     },

@@ -48,8 +48,8 @@ export interface VersionAnswer {
 
 export interface Behaviour {
   name: string
-  /** Asked when a text has come that could be followed: why it is not; null = it is. */
-  refusal(): string | null
+  /** A text has come that could be followed: why it is not; null = it is. */
+  onText(): string | null
   /** Brings the file into `part`, or throws a fault. Check and installation follow, done by the core. */
   download(tools: DownloadTools): Promise<void>
   /** After a download or check that failed: when to begin anew, ms; null = never. `tries` counts from 1. */

@@ -13,7 +13,7 @@ export function healthy(): Behaviour {
     download: (tools) => downloadUsual(tools, USUAL_HABITS),
     retryAfterMs: ({ code }, tries) =>
       (code === 'digest' || code === 'size') && tries < TRIES_MAX ? RETRY_AFTER_MS : null,
-    refusal: () => null,
+    onText: () => null,
     beforeInstall: async () => {},
     versionAfterRestart: ({ image }) => image,
     reported: (version) => version,

@@ -158,7 +158,7 @@ export function createCamera(setup: CameraSetup): Camera {
 
   async function followText(text: string): Promise<void> {
     const order = readText(model, text)
-    const refusal = behaviour.refusal()
+    const refusal = behaviour.onText()
     if (refusal !== null) throw new CameraFault('refused', refusal)
     file = null // The storage holds one file, and its place is written to from now on.
     tell('download-started', order.address.path.slice(order.address.path.lastIndexOf('/') + 1))
