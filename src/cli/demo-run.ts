@@ -49,7 +49,6 @@ interface Skip {
 
 /** Between two looks at the tasks. */
 const LOOK_MS = 400
-const EXPECTED_MARGIN_SECONDS = 45
 /** More than the time between two polls of the platform. */
 const LATE_SECONDS = 1.5
 
@@ -63,9 +62,12 @@ export async function runScenario(deps: DemoDeps): Promise<DemoResult> {
   const cameras = await startCameras(deps, scenario)
   const inReach = cameras.filter((_, index) => scenario.units[index]!.method === 'air')
   const platform = await startPlatform(deps, { scenario, cameras: inReach })
-  // A step that fails ends what runs beside it.
+  // Ends what runs beside the rest, when the rest is over or has failed.
   const ended = new AbortController()
-  const inner = { ...deps, signal: AbortSignal.any([signal, ended.signal]) }
+  if (signal.aborted) ended.abort()
+  signal.addEventListener('abort', () => ended.abort(), { once: true })
+  const inner = { ...deps, signal: ended.signal }
+  let byHand: Promise<void> = Promise.resolve()
   try {
     await platform.pollOnce()
     const jobs: HandJob[] = scenario.units.flatMap((unit, index) =>
@@ -78,17 +80,17 @@ export async function runScenario(deps: DemoDeps): Promise<DemoResult> {
     for (const job of jobs) job.task = outcomes.find(({ unit }) => unit === job.unit)!.task
     await sendCommands(deps, outcomes, platform)
     platform.start()
-    await Promise.all([
-      doByHand(inner, jobs),
-      watchTasks(inner, outcomes, scenario.times.wholeRunSeconds + EXPECTED_MARGIN_SECONDS),
-    ])
+    byHand = doByHand(inner, jobs)
+    await Promise.race([watchTasks(inner, outcomes, scenario.times.wholeRunSeconds), onlyIfItFails(byHand)])
     return await conclude(deps, { outcomes, packages })
   } finally {
     ended.abort()
-    await platform.stop()
-    await Promise.all(cameras.map((camera) => camera.stop()))
+    await Promise.all([platform.stop(), ...cameras.map((camera) => camera.stop())])
+    await byHand.catch(() => {}) // Where it failed by itself, that was thrown above.
   }
 }
+
+const onlyIfItFails = (work: Promise<void>): Promise<never> => work.then(() => new Promise<never>(() => {}))
 
 type Issued = Pick<Outcome, 'unit' | 'name' | 'task' | 'skipped'>
 
