@@ -1,7 +1,6 @@
-// The behaviours so far, and the list by which a scenario names them. Each call makes one for one camera.
+// How most cameras behave, and the first few that differ. Each call makes one for one camera: behaviours remember.
 import type { Behaviour } from './behaviour.js'
 import { downloadUsual, type Habits, PIECE_BYTES, USUAL_HABITS } from './download.js'
-import type { JsonReader } from './json-reader.js'
 
 /** A damaged copy is fetched once more, as domain rule 10 knows it of units; then the camera waits for a new text. */
 const TRIES_MAX = 2
@@ -14,8 +13,13 @@ export function healthy(): Behaviour {
     download: (tools) => downloadUsual(tools, USUAL_HABITS),
     retryAfterMs: ({ code }, tries) =>
       (code === 'digest' || code === 'size') && tries < TRIES_MAX ? RETRY_AFTER_MS : null,
+    onText: () => null,
+    beforeInstall: async () => {},
     versionAfterRestart: ({ image }) => image,
     reported: (version) => version,
+    clockShows: (nowMs) => nowMs,
+    saysDigest: false,
+    passOn: (answer) => [answer],
   }
 }
 
@@ -71,25 +75,4 @@ export function stallsForGood(options: { stallAtByte: number; powerLost: boolean
 /** Installs, finds the new system wanting at its first start, and comes up with the old one. */
 export function bootsBack(): Behaviour {
   return { ...healthy(), name: 'boots-back', versionAfterRestart: ({ before }) => before }
-}
-
-/** What a scenario may name, with the options of each. */
-const BY_NAME: Record<string, (options: JsonReader) => Behaviour> = {
-  healthy,
-  'http10-without-host': http10WithoutHost,
-  'drops-and-resumes': (options) =>
-    dropsAndResumes({
-      dropAtBytes: options.list('dropAtBytes', (item) => item.whole({ min: 1 })),
-      precondition: options.member('precondition').oneOf(['none', 'if-range', 'if-match']),
-    }),
-  'stalls-for-good': (options) =>
-    stallsForGood({
-      stallAtByte: options.member('stallAtByte').whole({ min: 1 }),
-      powerLost: options.member('powerLost').flag(),
-    }),
-  'boots-back': bootsBack,
-}
-
-export function behaviourFrom(description: JsonReader): Behaviour {
-  return BY_NAME[description.member('name').oneOf(Object.keys(BY_NAME))]!(description)
 }

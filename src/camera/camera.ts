@@ -1,11 +1,13 @@
 // A simulated camera: a text arrives, the file is downloaded, checked, installed, and a version query answered.
 // It knows what a camera knows and nothing of any server; how it misbehaves is its Behaviour's affair.
+import { createReadStream } from 'node:fs'
+import path from 'node:path'
 import { setTimeout as waitMs } from 'node:timers/promises'
-import type { Behaviour, CameraEventKind, DownloadTools } from './behaviour.js'
+import type { Behaviour, CameraEventKind, DownloadTools, VersionAnswer } from './behaviour.js'
 import { type CameraModel, readText, type UpgradeOrder } from './camera-model.js'
 import { asFault, CameraFault } from './fault.js'
-import { ask } from './http-client.js'
-import { type CheckedFile, type CheckResult, checkFile, openPartFile, type PartFile } from './part-file.js'
+import { ask, openConnection } from './http-client.js'
+import { type CheckedFile, type CheckResult, checkCopy, openPartFile, type PartFile, readCopy } from './part-file.js'
 import type { Random } from './seeded-random.js'
 
 export type CameraState = 'idle' | 'downloading' | 'checking' | 'installing' | 'restarting' | 'off'
@@ -44,17 +46,26 @@ export interface Camera {
   identity: CameraIdentity
   /** A text has arrived. What becomes of it shows in events, state and version, as with a camera on a windscreen. */
   receiveText(text: string): void
+  /** A person hands the camera a file. From a card it takes one with the right name only; what it cannot use is told. */
+  receiveFile(given: { file: string; way: 'cable' | 'card' | 'hotspot' }): void
   /** null = no answer: installing, restarting, switched off, or dead. */
-  queryVersion(): Promise<{ version: string; observedAtMs: number } | null>
+  queryVersion(): Promise<VersionAnswer | null>
+  /** The same query over the air: what of it reaches the platform now, which may be late, doubled or out of order. */
+  answersByAir(): Promise<VersionAnswer[]>
   readonly state: CameraState
   /** The last file that passed the check. */
   readonly file: CheckedFile | null
+  /** The most bytes that it ever held of the files it was told to download. */
+  readonly mostHeldBytes: number
   /** Resolves when no upgrade is under way. One that stalls never ends by itself. */
   settled(): Promise<void>
   stop(): Promise<void>
 }
 
 const PAUSE_MS = 1_000
+const NOTHING_TOLD: UpgradeOrder['told'] = { sizeBytes: null, sha256: null, sha1: null, md5: null, crc32: null }
+/** Faults of a text or a file that was not even begun with. */
+const REFUSALS = new Set(['text-unknown', 'url-refused', 'refused'])
 
 export function createCamera(setup: CameraSetup): Camera {
   const { identity, model, behaviour, clock } = setup
@@ -62,6 +73,8 @@ export function createCamera(setup: CameraSetup): Camera {
   let state: CameraState = 'idle'
   let version = setup.version
   let file: CheckedFile | null = null
+  let mostHeldBytes = 0
+  let unsaidDigest: string | null = null
   let running: Promise<void> = Promise.resolve()
 
   const tell = (kind: CameraEventKind, detail: string) =>
@@ -69,11 +82,21 @@ export function createCamera(setup: CameraSetup): Camera {
   const wait = (ms: number) => waitMs(ms, undefined, { signal: power.signal })
 
   function toolsFor(order: UpgradeOrder, part: PartFile): DownloadTools {
-    const { address } = order
+    const line = { address: order.address, fieldSearch: model.fieldSearch, signal: power.signal }
     return {
-      address,
-      part,
-      ask: (request) => ask({ ...request, address, fieldSearch: model.fieldSearch, signal: power.signal }),
+      address: order.address,
+      part: {
+        ...part,
+        get heldBytes() {
+          return part.heldBytes
+        },
+        async write(atByte, bytes) {
+          await part.write(atByte, bytes)
+          mostHeldBytes = Math.max(mostHeldBytes, part.heldBytes)
+        },
+      },
+      ask: (request) => ask({ ...request, ...line }),
+      connect: () => openConnection(line),
       wait,
       pauseMs: setup.pauseMs ?? PAUSE_MS,
       random: setup.random,
@@ -81,17 +104,28 @@ export function createCamera(setup: CameraSetup): Camera {
     }
   }
 
-  async function downloadAndCheck(order: UpgradeOrder): Promise<CheckResult> {
-    state = 'downloading'
+  async function check(part: PartFile, told: UpgradeOrder['told']): Promise<CheckResult> {
+    tell('downloaded', `${part.heldBytes} bytes.`)
+    state = 'checking'
+    const copy = await readCopy(part.path)
+    if (behaviour.saysDigest) unsaidDigest = copy.digests.sha256
+    const image = checkCopy(copy, told, model.id)
+    return { file: { path: part.path, sizeBytes: copy.sizeBytes, sha256: copy.digests.sha256 }, image }
+  }
+
+  async function intoStorage(fill: (part: PartFile) => Promise<void>): Promise<PartFile> {
     const part = await openPartFile(setup.storageFolder, model.storageBytesMax)
     try {
-      await behaviour.download(toolsFor(order, part))
+      await fill(part)
     } finally {
       await part.close()
     }
-    tell('downloaded', `${part.heldBytes} bytes.`)
-    state = 'checking'
-    return checkFile(part.path, order.told, model.id)
+    return part
+  }
+
+  async function downloadAndCheck(order: UpgradeOrder): Promise<CheckResult> {
+    state = 'downloading'
+    return check(await intoStorage((part) => behaviour.download(toolsFor(order, part))), order.told)
   }
 
   /** Downloads until the check passes or the behaviour gives up. */
@@ -109,11 +143,9 @@ export function createCamera(setup: CameraSetup): Camera {
     }
   }
 
-  async function upgrade(order: UpgradeOrder): Promise<void> {
-    file = null // The storage holds one file, and its place is written to from now on.
-    tell('download-started', order.address.path.slice(order.address.path.lastIndexOf('/') + 1))
-    const checked = await obtain(order)
+  async function install(checked: CheckResult): Promise<void> {
     file = checked.file
+    await behaviour.beforeInstall({ wait, tell })
     state = 'installing'
     tell('installing', checked.image.version)
     await wait(setup.installMs)
@@ -124,37 +156,74 @@ export function createCamera(setup: CameraSetup): Camera {
     tell('running', version)
   }
 
-  async function follow(text: string): Promise<void> {
+  async function followText(text: string): Promise<void> {
+    const order = readText(model, text)
+    const refusal = behaviour.onText()
+    if (refusal !== null) throw new CameraFault('refused', refusal)
+    file = null // The storage holds one file, and its place is written to from now on.
+    tell('download-started', order.address.path.slice(order.address.path.lastIndexOf('/') + 1))
+    await install(await obtain(order))
+  }
+
+  async function takeFile({ file: source, way }: { file: string; way: string }): Promise<void> {
+    const name = path.basename(source)
+    if (way === 'card' && !model.fileNamePattern.test(name)) {
+      throw new CameraFault('refused', `The camera finds no file called "${name}" on a card.`)
+    }
+    file = null
+    tell('download-started', `${name} by ${way}`)
+    const part = await intoStorage(async (held) => {
+      for await (const piece of createReadStream(source, { signal: power.signal }) as AsyncIterable<Buffer>) {
+        await held.write(held.heldBytes, piece)
+      }
+    })
+    await install(await check(part, NOTHING_TOLD))
+  }
+
+  async function carryOut(upgrade: () => Promise<void>): Promise<void> {
     try {
-      await upgrade(readText(model, text))
+      await upgrade()
     } catch (error) {
       const fault = asFault(error)
-      const refused = fault.code === 'text-unknown' || fault.code === 'url-refused'
-      if (fault.code !== 'stopped') tell(refused ? 'text-refused' : 'fault', `${fault.code}: ${fault.message}`)
+      const kind = REFUSALS.has(fault.code) ? 'text-refused' : 'fault'
+      if (fault.code !== 'stopped') tell(kind, `${fault.code}: ${fault.message}`)
     } finally {
       state = power.signal.aborted ? 'off' : 'idle'
     }
   }
 
-  return {
+  function begin(upgrade: () => Promise<void>): void {
+    if (state === 'off') return
+    if (state === 'idle') {
+      state = 'downloading' // At once, so that a second text of the same moment finds the camera busy.
+      running = carryOut(upgrade)
+    } else tell('text-refused', new CameraFault('busy', 'An upgrade is under way.').message)
+  }
+
+  const camera: Camera = {
     identity,
-    receiveText(text) {
-      if (state === 'off') return
-      if (state === 'idle') {
-        state = 'downloading' // At once, so that a second text of the same moment finds the camera busy.
-        running = follow(text)
-      } else tell('text-refused', new CameraFault('busy', 'An upgrade is under way.').message)
-    },
+    receiveText: (text) => begin(() => followText(text)),
+    receiveFile: (given) => begin(() => takeFile(given)),
     async queryVersion() {
       if (state === 'installing' || state === 'restarting' || state === 'off') return null
       const reported = behaviour.reported(version)
-      return reported === null ? null : { version: reported, observedAtMs: clock() }
+      if (reported === null) return null
+      const digest = unsaidDigest
+      unsaidDigest = null
+      return { version: reported, observedAtMs: behaviour.clockShows(clock()), digest }
+    },
+    async answersByAir() {
+      const answer = await camera.queryVersion()
+      return answer === null ? [] : behaviour.passOn(answer)
     },
     get state() {
       return state
     },
     get file() {
       return file
+    },
+    get mostHeldBytes() {
+      return mostHeldBytes
     },
     settled: () => running,
     async stop() {
@@ -163,4 +232,5 @@ export function createCamera(setup: CameraSetup): Camera {
       state = 'off'
     },
   }
+  return camera
 }

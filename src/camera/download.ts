@@ -7,7 +7,8 @@ import type { Answer } from './http-client.js'
 /** What one read asks for, as the buffer of a small program. */
 export const PIECE_BYTES = 16 * 1024
 /** Breaks in a row without a new byte between them. */
-const FRUITLESS_TRIES_MAX = 8
+export const FRUITLESS_TRIES_MAX = 8
+export const USER_AGENT = 'wintercam/1'
 
 export interface Habits {
   httpVersion: '1.0' | '1.1'
@@ -44,7 +45,7 @@ export async function downloadUsual(tools: DownloadTools, habits: Habits): Promi
       etag = answer.field('ETag')
       if (await readBody(answer, tools, habits)) return
     } catch (error) {
-      if (!(error instanceof CameraFault && error.code === 'connection')) throw error
+      if (!isLostConnection(error)) throw error
       fruitless = part.heldBytes > from ? 0 : fruitless + 1
       if (fruitless >= FRUITLESS_TRIES_MAX) throw error
       tools.tell('connection-lost', `${part.heldBytes} bytes held. ${error.message}`)
@@ -55,9 +56,16 @@ export async function downloadUsual(tools: DownloadTools, habits: Habits): Promi
   }
 }
 
-function fieldsOf({ part, address }: DownloadTools, habits: Habits, etag: string | null): string[] {
-  const fields = ['User-Agent: wintercam/1', 'Connection: close']
-  if (habits.sendsHost) fields.unshift(`Host: ${address.host}${address.port === 80 ? '' : `:${address.port}`}`)
+export const hostField = ({ address }: DownloadTools): string =>
+  `Host: ${address.host}${address.port === 80 ? '' : `:${address.port}`}`
+
+export const isLostConnection = (error: unknown): error is CameraFault =>
+  error instanceof CameraFault && error.code === 'connection'
+
+function fieldsOf(tools: DownloadTools, habits: Habits, etag: string | null): string[] {
+  const { part } = tools
+  const fields = [`User-Agent: ${USER_AGENT}`, 'Connection: close']
+  if (habits.sendsHost) fields.unshift(hostField(tools))
   if (part.heldBytes > 0) {
     fields.push(`Range: bytes=${part.heldBytes}-`)
     if (etag !== null && habits.precondition === 'if-range') fields.push(`If-Range: ${etag}`)

@@ -2,6 +2,7 @@
 
 type FaultCode =
   | 'text-unknown' // Not a text of this model, or one that the model reads otherwise.
+  | 'refused' // Understood, and not followed.
   | 'busy' // An upgrade is under way.
   | 'url-refused' // Not plain http, too long, or a file name that the model does not take.
   | 'connection' // Could not connect, or the connection was lost and could not be taken up again.

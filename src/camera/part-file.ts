@@ -56,8 +56,16 @@ export interface CheckResult {
   image: ImageHead
 }
 
-/** Reads the file back from the disk and compares it with all that the text said, then with what the image says itself. */
-export async function checkFile(file: string, told: UpgradeOrder['told'], modelId: string): Promise<CheckResult> {
+/** What lies on the disk, read back from it. */
+interface Copy {
+  sizeBytes: number
+  /** Lower-case hex. */
+  digests: Record<'sha256' | 'sha1' | 'md5' | 'crc32', string>
+  /** The first bytes, as many as an image head may have. */
+  start: Buffer
+}
+
+export async function readCopy(file: string): Promise<Copy> {
   const hashes = { sha256: createHash('sha256'), sha1: createHash('sha1'), md5: createHash('md5') }
   let sum = 0
   let sizeBytes = 0
@@ -68,24 +76,30 @@ export async function checkFile(file: string, told: UpgradeOrder['told'], modelI
     sum = crc32(chunk, sum)
     sizeBytes += chunk.length
   }
-  if (sizeBytes === 0) throw new CameraFault('empty', 'The file is empty.')
-  if (told.sizeBytes !== null && told.sizeBytes !== sizeBytes) {
-    throw new CameraFault('size', `The file has ${sizeBytes} bytes, not ${told.sizeBytes}.`)
-  }
-  const found = {
+  const digests = {
     sha256: hashes.sha256.digest('hex'),
     sha1: hashes.sha1.digest('hex'),
     md5: hashes.md5.digest('hex'),
     crc32: sum.toString(16).padStart(8, '0'),
   }
-  for (const name of Object.keys(found) as (keyof typeof found)[]) {
-    if (told[name] !== null && told[name] !== found[name]) {
+  return { sizeBytes, digests, start }
+}
+
+/** Compares the copy with all that the text said, then with what the image says of itself. */
+export function checkCopy(copy: Copy, told: UpgradeOrder['told'], modelId: string): ImageHead {
+  const { sizeBytes, digests } = copy
+  if (sizeBytes === 0) throw new CameraFault('empty', 'The file is empty.')
+  if (told.sizeBytes !== null && told.sizeBytes !== sizeBytes) {
+    throw new CameraFault('size', `The file has ${sizeBytes} bytes, not ${told.sizeBytes}.`)
+  }
+  for (const name of Object.keys(digests) as (keyof typeof digests)[]) {
+    if (told[name] !== null && told[name] !== digests[name]) {
       throw new CameraFault('digest', `The ${name} of the file is not the one in the text.`)
     }
   }
-  const image = readImageHead(start)
+  const image = readImageHead(copy.start)
   if (image === null) throw new CameraFault('image', 'The file is no firmware image.')
   if (image.sizeBytes !== sizeBytes) throw new CameraFault('image', 'The image is not as long as it says.')
   if (image.model !== modelId) throw new CameraFault('image', `The image is for ${image.model}, not for ${modelId}.`)
-  return { file: { path: file, sizeBytes, sha256: found.sha256 }, image }
+  return image
 }

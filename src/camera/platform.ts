@@ -9,6 +9,7 @@ interface CheckIn {
   /** RFC 3339, UTC. */
   observedAt: string
   id: string
+  digest?: string
 }
 
 export interface FleetPlatformSetup {
@@ -65,15 +66,16 @@ export function createFleetPlatform(setup: FleetPlatformSetup): FleetPlatform {
   }
 
   async function askAndPost(): Promise<number> {
-    for (const { identity, queryVersion } of setup.cameras) {
-      const answer = await queryVersion()
-      if (answer === null) continue
-      unsent.push({
-        unit: identity.imei,
-        version: answer.version,
-        observedAt: new Date(answer.observedAtMs).toISOString(),
-        id: `${identity.imei}-${answer.observedAtMs}`, // The same report offered twice keeps its id.
-      })
+    for (const { identity, answersByAir } of setup.cameras) {
+      for (const { version, observedAtMs, digest } of await answersByAir()) {
+        unsent.push({
+          unit: identity.imei,
+          version,
+          observedAt: new Date(observedAtMs).toISOString(),
+          id: `${identity.imei}-${observedAtMs}`, // The same report offered twice keeps its id.
+          ...(digest !== null && { digest }),
+        })
+      }
     }
     unsent.splice(0, Math.max(0, unsent.length - UNSENT_MAX))
     let taken = 0

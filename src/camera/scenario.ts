@@ -2,7 +2,7 @@
 // Read from demo-data/scenario.json and checked; a fault names its place in the file.
 import { readFile } from 'node:fs/promises'
 import type { Behaviour } from './behaviour.js'
-import { behaviourFrom } from './behaviours.js'
+import { behaviourFrom } from './behaviour-list.js'
 import type { CameraModel } from './camera-model.js'
 import type { ImageOrder } from './firmware-image.js'
 import { type JsonReader, readerOf } from './json-reader.js'
@@ -26,10 +26,25 @@ export interface ScenarioUnit {
   behaviourName: string
   /** Makes the behaviour anew for each run: behaviours remember. */
   behaviour: () => Behaviour
+  /** How its task is done. All but `air` by a person at the camera. */
+  method: 'air' | 'cable' | 'card' | 'hotspot'
   /** Of its task, counted from the issue; null = the server's default. */
   deadlineSeconds: number | null
+  /** What a person says of the task: `failed` at once, `confirmed` when its standing is late though it is applied. */
+  word: { state: 'confirmed' | 'failed'; reason: string | null; note: string } | null
+  expected: Expected
+}
+
+export interface Expected {
   /** `skipped` = the issue names this unit among the skipped, with the reason as code. */
-  expected: { state: 'confirmed' | 'failed' | 'skipped'; reason: string | null }
+  state: 'confirmed' | 'failed' | 'skipped'
+  reason: string | null
+  /** All flags that the task has at the end, sorted. */
+  flags: string[]
+  /** A standing that is to be seen on the way. */
+  standing: string | null
+  /** Meanings that are to be among what was reported after the close. */
+  afterwards: string[]
 }
 
 export interface Scenario {
@@ -43,6 +58,7 @@ export interface Scenario {
 }
 
 const NAME = /^[A-Za-z0-9.-]{1,64}$/
+const CODE = /^[a-z-]{1,64}$/
 const MS_MAX = 600_000
 const IMAGE_BYTES_MAX = 128 * 1024 * 1024
 const STORAGE_BYTES_MAX = 1024 * 1024 * 1024 // A scenario must not fill the disk of the machine it runs on.
@@ -113,7 +129,6 @@ function imageFrom(image: JsonReader): ScenarioImage {
 
 function unitFrom(unit: JsonReader): ScenarioUnit {
   const behaviour = unit.member('behaviour')
-  const expected = unit.member('expected')
   const { name } = behaviourFrom(behaviour) // Made once here, so that a wrong option shows before the demo starts.
   return {
     imei: unit.member('imei').text(/^\d{15}$/),
@@ -126,11 +141,31 @@ function unitFrom(unit: JsonReader): ScenarioUnit {
     version: unit.member('version').text(NAME),
     behaviourName: name,
     behaviour: () => behaviourFrom(behaviour),
+    method: unit.member('method').oneOf(['air', 'cable', 'card', 'hotspot']),
     deadlineSeconds: unit.optional('deadlineSeconds')?.whole({ min: 1, max: 86_400 }) ?? null,
-    expected: {
-      state: expected.member('state').oneOf(['confirmed', 'failed', 'skipped']),
-      reason: expected.optional('reason')?.text(/^[a-z-]+$/) ?? null,
-    },
+    word: wordFrom(unit.optional('word')),
+    expected: expectedFrom(unit.member('expected')),
+  }
+}
+
+function wordFrom(word: JsonReader | null): ScenarioUnit['word'] {
+  if (word === null) return null
+  return {
+    state: word.member('state').oneOf(['confirmed', 'failed']),
+    reason: word.optional('reason')?.text(CODE) ?? null,
+    note: word.member('note').text(),
+  }
+}
+
+function expectedFrom(expected: JsonReader): Expected {
+  const codes = (name: string) =>
+    expected.optional(name) === null ? [] : expected.list(name, (item) => item.text(CODE)).sort()
+  return {
+    state: expected.member('state').oneOf(['confirmed', 'failed', 'skipped']),
+    reason: expected.optional('reason')?.text(CODE) ?? null,
+    flags: codes('flags'),
+    standing: expected.optional('standing')?.text(CODE) ?? null,
+    afterwards: codes('afterwards'),
   }
 }
 
@@ -156,12 +191,18 @@ function checkTogether({ cameraModels, images, groups, units }: Scenario): void 
   for (const { id } of cameraModels) {
     if (!images.some(({ model }) => model === id)) fail('/images', `the model "${id}" has no image`)
   }
-  for (const [index, { model, groups: named, expected }] of units.entries()) {
+  for (const [index, { model, groups: named, expected, method, word }] of units.entries()) {
     if (!cameraModels.some(({ id }) => id === model)) fail(`/units/${index}/model`, `"${model}" is not a camera model`)
     const unknown = named.find((name) => !groups.some((group) => group.name === name))
     if (unknown !== undefined) fail(`/units/${index}/groups`, `"${unknown}" is not a group`)
     if ((expected.state === 'confirmed') !== (expected.reason === null)) {
       fail(`/units/${index}/expected`, 'a reason goes with failed and skipped, and with nothing else')
+    }
+    if (word !== null && (word.state === 'failed') !== (word.reason !== null)) {
+      fail(`/units/${index}/word`, 'a reason goes with failed, and with nothing else')
+    }
+    if (word !== null && (word.state === 'failed') !== (method !== 'air')) {
+      fail(`/units/${index}/word`, 'a person fails a task that is done by hand, and confirms one that is done by air')
     }
   }
 }

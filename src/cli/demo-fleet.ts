@@ -58,12 +58,17 @@ export async function addPackages(deps: DemoDeps, given: { data: string; scenari
 
 export const nameOf = (unit: ScenarioUnit): string => unit.notes.split(',')[0]!
 
+/** What its camera does, or by what its task is done. */
+export const wayOf = (unit: ScenarioUnit): string =>
+  unit.method === 'air' ? unit.behaviourName : `by hand: ${unit.method}`
+
 export function sayUnits({ story }: DemoDeps, scenario: Scenario): void {
   story.chapter(`Units: ${scenario.title}.`)
-  story.line('The fleet platform has asked every camera for its version.')
-  story.rows(
-    scenario.units.map((unit) => [nameOf(unit), `IMEI ${unit.imei}`, unit.model, unit.version, unit.behaviourName]),
-  )
+  story.line('The fleet platform has asked every camera for its version. Each camera has ways of its own:')
+  story.rows([
+    ['unit', 'IMEI', 'model', 'version', 'its way'],
+    ...scenario.units.map((unit) => [nameOf(unit), unit.imei, unit.model, unit.version, wayOf(unit)]),
+  ])
 }
 
 export async function addUnits(api: ApiClient, scenario: Scenario): Promise<Map<string, string>> {

@@ -17,6 +17,10 @@ import { createStory, type Story } from './demo-story.js'
 const PUBLIC_PORT = 8080
 /** Ports tried one after another. */
 const PORTS_MAX = 200
+/** `--once` promises an end within two minutes, whatever hangs: the scenario's own limit lies below the first. */
+const RUN_MS_MAX = 105_000
+const STOP_MS_MAX = 10_000
+const HELD_MS_MAX = 3_000
 
 /** The first port from `from` on that is free on all addresses of this machine. */
 async function freePort(from: number): Promise<number> {
@@ -71,10 +75,20 @@ const aborted = (signal: AbortSignal): Promise<void> =>
     signal.addEventListener('abort', () => resolve(), { once: true })
   })
 
+/** Waits, but not for ever. True = it did not come to its end in that time. */
+async function within(limitMs: number, work: Promise<unknown>): Promise<boolean> {
+  let timer: NodeJS.Timeout | undefined
+  const limit = new Promise<true>((resolve) => {
+    timer = setTimeout(() => resolve(true), limitMs)
+  })
+  const hung = await Promise.race([limit, work.then(() => false)]).finally(() => clearTimeout(timer))
+  return hung
+}
+
 export function demoCommand(program: Command, run: Run): void {
   program
     .command('demo')
-    .description('watch a few simulated cameras go through a whole upgrade')
+    .description('watch simulated cameras go through a whole upgrade')
     .option('--once', 'end by itself; exit 0 if every unit ended as the scenario says')
     .action(async (options: { once?: boolean }) => {
       const signal = interrupted()
@@ -87,9 +101,12 @@ export function demoCommand(program: Command, run: Run): void {
         demo = await startDemo(run, folder)
         await play(run, { demo, folder, signal, once: options.once ?? false })
       } finally {
-        await demo?.stop()
-        await rm(folder, { recursive: true, force: true })
+        const hung = demo && (await within(STOP_MS_MAX, demo.stop()))
+        if (hung) run.io.err(`The server did not stop within ${STOP_MS_MAX / 1000} s; the demo ends without it.\n`)
+        await rm(folder, { recursive: true, force: true, maxRetries: 3 })
         process.off('exit', sweep)
+        // Once all is done nothing should hold the process; what does, a thread that hangs, must not hold it for ever.
+        setTimeout(() => process.exit(), HELD_MS_MAX).unref()
       }
     })
 }
@@ -105,7 +122,7 @@ async function play(
     progress: run.io.isTerminal ? run.io.err : null,
   })
   story.opening({ publicUrl: demo.publicUrl, officeUrl: demo.officeUrl })
-  const result = await runScenario({
+  const running = runScenario({
     api: apiClient({ url: demo.officeUrl, key: demo.secret }),
     publicUrl: demo.publicUrl,
     folder: given.folder,
@@ -116,6 +133,12 @@ async function play(
     if (!signal.aborted) throw error
     return null
   })
+  if (await within(RUN_MS_MAX, running)) {
+    throw new Error(
+      `The demo did not come to its end within ${RUN_MS_MAX / 1000} s: the machine is too busy, or it hangs.`,
+    )
+  }
+  const result = await running
   if (!result) {
     story.interrupted()
     if (once) run.end(EXIT.failed)

@@ -200,7 +200,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
       atMs: clock(),
       remoteAddress,
       userAgent,
-      flags: flagsOfTry({ userAgent, end: target.end }),
+      flags: flagsOfTry({ userAgent, ...target }),
     })
     house.touch(entry, plan.slice === null)
     return tryId
@@ -256,7 +256,9 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   }
 
   /** Others answer this one; it leaves with every byte that was read. */
-  function release(bytes: Buffer): void {
+  async function release(bytes: Buffer): Promise<void> {
+    await deliveries.settled() // Once in other hands, nothing more can be learned of what was delivered here.
+    if (socket.destroyed) return closed
     const rest = inbox.release()
     socket.off('error', onError)
     socket.off('close', onClose)

@@ -3,6 +3,7 @@
 import type { LedgerReport, LinkTarget, TryEnd, TryRecord } from './delivery.js'
 import { boundedTries, sortedFlags } from './ledger-report.js'
 import { absorb, bounded, SPANS_MAX, type Span, sizeOf, subtract, union } from './span.js'
+import { NOT_LIKE_A_UNIT } from './try-flags.js'
 
 /** Rule c: how long after the last byte was handed over a further request must come to speak for what came before. */
 export const FOLLOW_UP_MS = 1000
@@ -65,6 +66,8 @@ interface OpenResponse {
   lastSentAtMs: number
   /** No other response of the link ran at any moment beside it. */
   alone: boolean
+  /** It went to somebody else, by what they call themselves: counted in bytes, and evidence of nothing. */
+  foreign: boolean
 }
 
 /** The response that broke off last, while nothing of the link has been open since. */
@@ -145,12 +148,14 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
       }
       note(record)
       const delivers = response.status === 200 || response.status === 206
-      if (response.method === 'GET' && delivers) news.firstAskedAtMs ??= atMs
+      const foreign = response.flags.includes(NOT_LIKE_A_UNIT)
+      if (foreign && delivers) news.flags.add(NOT_LIKE_A_UNIT)
+      if (!foreign && response.method === 'GET' && delivers) news.firstAskedAtMs ??= atMs
       if (!span) {
         conclude(record, 'complete', atMs)
         return
       }
-      if (response.resumeFrom !== null) inferFromResume(response.resumeFrom)
+      if (response.resumeFrom !== null && !foreign) inferFromResume(response.resumeFrom)
       broken = null
       const beside = [...open.values()].filter((other) => other.connectionId !== response.connectionId)
       for (const other of beside) other.alone = false
@@ -162,6 +167,7 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
         acknowledgedNext: span[0],
         lastSentAtMs: atMs,
         alone: beside.length === 0,
+        foreign,
       })
     },
 
@@ -169,11 +175,12 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
       const response = open.get(tryId)
       if (!response) return
       const size = sizeOf([span])
-      const added = learn(sent, news.sent, span)
       sentBytes += size
       news.sentBytes += size
-      news.duplicateBytes += size - added
-      news.lastByteAtMs = atMs
+      if (!response.foreign) {
+        news.duplicateBytes += size - learn(sent, news.sent, span)
+        news.lastByteAtMs = atMs
+      }
       response.sentNext = span[1] + 1
       response.lastSentAtMs = atMs
       response.record.sentBytes += size
@@ -187,8 +194,10 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
     acknowledged(tryId, span, atMs) {
       const response = open.get(tryId)
       if (!response || rules.behindProxy) return
-      learn(acknowledged, news.acknowledged, span)
-      news.lastByteAtMs = atMs
+      if (!response.foreign) {
+        learn(acknowledged, news.acknowledged, span)
+        news.lastByteAtMs = atMs
+      }
       response.acknowledgedNext = span[1] + 1
       response.record.acknowledgedBytes += sizeOf([span])
       note(response.record)
@@ -196,7 +205,7 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
 
     followedUp(tryId, arrivedAtMs) {
       const response = open.get(tryId)
-      if (!response || rules.countReadable()) return
+      if (!response || response.foreign || rules.countReadable()) return
       const complete = response.sentNext > response.span[1]
       if (complete && arrivedAtMs - response.lastSentAtMs >= FOLLOW_UP_MS) infer(response.span)
     },
@@ -207,7 +216,7 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
       open.delete(tryId)
       conclude(response.record, how, atMs)
       note(response.record)
-      broken = BREAKS.has(how) && response.alone && open.size === 0 ? response : null
+      broken = BREAKS.has(how) && response.alone && !response.foreign && open.size === 0 ? response : null
     },
 
     spendBudget() {

@@ -13,6 +13,7 @@ import {
   saveTry,
 } from '../downloads/ledger.store.js'
 import { bounded, coversWhole, type Span, subtract, union } from '../downloads/span.js'
+import { NOT_LIKE_A_UNIT } from '../downloads/try-flags.js'
 import { endLinks } from '../links/link.service.js'
 import { findLinks, type Link, listLinkTasks } from '../links/link.store.js'
 import { findPackage, type Package } from '../packages/package.store.js'
@@ -113,7 +114,9 @@ async function carriedOver(
   pack: Package,
 ): Promise<Span[]> {
   const { link, report, before } = given
-  const firstTry = report.tries.find((record) => record.method === 'GET' && record.span !== null)
+  const firstTry = report.tries.find(
+    ({ method, span, flags }) => method === 'GET' && span !== null && !flags.includes(NOT_LIKE_A_UNIT),
+  )
   const [resumesAt, last] = firstTry?.span ?? [0, 0]
   if (last < pack.sizeBytes - 1) return []
   if (before.firstAskedAtMs !== null || before.sentBytes > 0 || link.unitId === null || resumesAt === 0) return []

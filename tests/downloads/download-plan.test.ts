@@ -228,11 +228,12 @@ describe('what an answer tells the ledger', () => {
   })
 
   it('flags late triggers and what does not look like a unit, and only these', () => {
-    expect(flagsOfTry({ userAgent: 'Mozilla/5.0 (X)', end: null })).toEqual(['not-like-a-unit'])
-    expect(flagsOfTry({ userAgent: 'linkbot', end: 'revoked' })).toEqual(['late-trigger-stopped', 'not-like-a-unit'])
-    for (const userAgent of [null, '', 'curl/7.88.1', 'Wget', 'Robotics-unit/2']) {
-      expect(flagsOfTry({ userAgent, end: null })).toEqual([])
-    }
-    expect(flagsOfTry({ userAgent: null, end: 'budget-spent' })).toEqual([]) // A loop, not a late trigger.
+    const flags = (userAgent: string | null, end: LinkEnd | null = null) => flagsOfTry({ userAgent, end, kind: 'unit' })
+    expect(flags('Mozilla/5.0 (X)')).toEqual(['not-like-a-unit'])
+    expect(flags('linkbot', 'revoked')).toEqual(['late-trigger-stopped', 'not-like-a-unit'])
+    for (const userAgent of [null, '', 'curl/7.88.1', 'Wget', 'Robotics-unit/2']) expect(flags(userAgent)).toEqual([])
+    expect(flags(null, 'budget-spent')).toEqual([]) // A loop, not a late trigger.
+    // A copy link is made for browsers.
+    expect(flagsOfTry({ userAgent: 'Mozilla/5.0 (X)', end: null, kind: 'copy' })).toEqual([])
   })
 })

@@ -37,6 +37,67 @@ function broken(ledger: LinkLedger, how: 'reset' | 'fin' | 'timeout' | 'complete
   ledger.end('one', how, 3)
 }
 
+describe('somebody else on the link of a unit', () => {
+  const FOREIGN = { status: 200, flags: ['not-like-a-unit'], userAgent: 'Mozilla/5.0' }
+
+  it('costs bytes of the budget, stays in the record as a try, and proves nothing', () => {
+    const ledger = newLedger()
+    begin(ledger, 'browser', [0, 99], FOREIGN)
+    ledger.sent('browser', [0, 99], 1)
+    ledger.acknowledged('browser', [0, 99], 2)
+    ledger.end('browser', 'complete', 3)
+    expect(ledger.sentBytes).toBe(100)
+    expect(report(ledger)).toMatchObject({
+      sent: [],
+      acknowledged: [],
+      inferred: [],
+      sentBytes: 100,
+      duplicateBytes: 0,
+      firstAskedAtMs: null,
+      lastByteAtMs: null,
+      flags: ['not-like-a-unit'],
+      tries: [{ id: 'browser', sentBytes: 100, acknowledgedBytes: 100, end: 'complete' }],
+    })
+  })
+
+  it('does not stand in for the unit, whose own bytes count from the first on', () => {
+    const ledger = newLedger()
+    begin(ledger, 'browser', [0, 99], FOREIGN)
+    ledger.sent('browser', [0, 59], 1)
+    begin(ledger, 'unit', [0, 99], { status: 200, atMs: 2 })
+    ledger.sent('unit', [0, 99], 3)
+    ledger.acknowledged('unit', [0, 79], 4)
+    expect(report(ledger)).toMatchObject({
+      sent: [[0, 99]],
+      acknowledged: [[0, 79]],
+      sentBytes: 160,
+      duplicateBytes: 0,
+      firstAskedAtMs: 2,
+      lastByteAtMs: 4,
+    })
+  })
+
+  it('is no break that a unit resumes from, and its resume infers nothing', () => {
+    const ledger = newLedger()
+    begin(ledger, 'browser', [0, 99], FOREIGN)
+    ledger.sent('browser', [0, 99], 1)
+    ledger.end('browser', 'reset', 2)
+    begin(ledger, 'unit', [50, 99], { resumeFrom: 50 })
+    ledger.end('unit', 'reset', 3)
+    broken(ledger)
+    begin(ledger, 'again', [60, 99], { ...FOREIGN, resumeFrom: 60 })
+    expect(report(ledger)).toMatchObject({ inferred: [] })
+  })
+
+  it('proves nothing either where the count cannot be read (rule c)', () => {
+    const ledger = newLedger({ countReadable: false })
+    begin(ledger, 'browser', [0, 99], FOREIGN)
+    ledger.sent('browser', [0, 99], 1)
+    ledger.followedUp('browser', 1 + FOLLOW_UP_MS)
+    expect(report(ledger)).toMatchObject({ sent: [], inferred: [] })
+  })
+})
+
 describe('sent, acknowledged, duplicates', () => {
   it('keeps them apart and reports only what is new', () => {
     const ledger = newLedger()

@@ -508,6 +508,18 @@ describe('what is not for /d/', () => {
     mixed.destroy()
   })
 
+  it('is handed on only when it is known what of the download before it arrived', async () => {
+    const server = await serve()
+    server.addLink(TOKEN, patternFile(3 * MIB))
+    const client = await openRaw(server)
+    client.send(`${GET()}POST /in/check-ins HTTP/1.1\r\nHost: x\r\nContent-Length: 0\r\n\r\n`)
+    expect((await client.response()).body.length).toBe(3 * MIB)
+    expect((await client.response()).body.toString()).toBe('other POST /in/check-ins')
+    const { acknowledged, tries } = await server.until(TOKEN, ({ tries }) => [...tries.values()][0]?.end === 'complete')
+    expect(acknowledged).toEqual([[0, 3 * MIB - 1]])
+    expect(tries.size).toBe(1)
+  })
+
   it('a client that half-closes right after such a request still gets its answer', async () => {
     const server = await serve()
     const client = await openRaw(server)
