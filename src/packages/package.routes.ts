@@ -7,6 +7,7 @@ import type { DiskStore } from '../blobs/disk.driver.js'
 import { type Clock, toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
+import { readApart } from '../http/request-body.driver.js'
 import { changeProblems, Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
 import { newId } from '../ids.js'
 import { findModel } from '../models/model.store.js'
@@ -124,7 +125,7 @@ export function packageRoutes(deps: {
             'Send the file as it is: no Content-Encoding, and no transfer coding but chunked.',
           )
         }
-        const body = (request.body ?? request.raw) as Readable
+        const body = readApart((request.body ?? request.raw) as Readable)
         const { pack, created } = await ingest(request, { modelId: model, version, fileName }, body)
         return reply.code(created ? 201 : 200).send(toPackageView(pack))
       },

@@ -20,7 +20,9 @@ export interface ServedApp {
   officePort: number
   publicUrl: string
   officeUrl: string
-  key: string
+  readonly key: string
+  /** `init`, from a process beside the server; `oneMore` as --new-key. The first one becomes `key`. */
+  addKey(oneMore: boolean): Promise<string>
   call(
     method: string,
     path: string,
@@ -31,8 +33,14 @@ export interface ServedApp {
   output(): string
   /** Starts it again, on the same folder and ports. */
   start(): Promise<void>
+  /** The same, killed so many ms after the process was made, whether it serves by then or not. */
+  startAndKill(afterMs: number): Promise<void>
   /** SIGKILL, at once. */
   kill(): Promise<void>
+  /** SIGTERM, then SIGKILL so many ms later, unless it has ended by then. */
+  terminateAndKill(afterMs: number): Promise<void>
+  /** How long the last start took until it served. */
+  readonly startMs: number
   /** SIGTERM; gives the exit code (null: by a signal) and how long it took. */
   terminate(): Promise<{ code: number | null; ms: number }>
   /** Kills it where it still runs and removes the folder. */
@@ -67,10 +75,18 @@ export async function runProgram(
   return { code, stdout, stderr }
 }
 
-/** @param options.settings further FIRMHAND_ settings */
-export async function serveApp(options: { settings?: Record<string, string> } = {}): Promise<ServedApp> {
+export interface ServeOptions {
+  /** Further FIRMHAND_ settings. */
+  settings?: Record<string, string>
+  /** Another place for the data folder, e.g. a small file system. */
+  dataFolder?: string
+  /** false: the folder stays as it is, nothing is started, and `key` is empty until `addKey`. */
+  started?: boolean
+}
+
+export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
   const folder = mkdtempSync(path.join(os.tmpdir(), 'firmhand-serve-'))
-  const dataFolder = path.join(folder, 'data')
+  const dataFolder = options.dataFolder ?? path.join(folder, 'data')
   const [publicPort, officePort] = (await freePorts(2)) as [number, number]
   const publicUrl = `http://127.0.0.1:${publicPort}`
   const officeUrl = `http://127.0.0.1:${officePort}`
@@ -81,29 +97,51 @@ export async function serveApp(options: { settings?: Record<string, string> } = 
     FIRMHAND_PUBLIC_URL: publicUrl,
     ...options.settings,
   }
-  const { secret } = await makeIntegratorKey(readConfig(env), { clock: Date.now, oneMore: false })
-  let child: ChildProcess
+  const addKey = async (oneMore: boolean): Promise<string> =>
+    (await makeIntegratorKey(readConfig(env), { clock: Date.now, oneMore })).secret
+  let secret = ''
+  // Made by the first start.
+  let child!: ChildProcess
   let output = ''
+  let startMs = 0
 
-  const start = async (): Promise<void> => {
+  const make = (): void => {
     child = spawn(process.execPath, [path.join(ROOT, 'dist/src/main.js'), 'serve'], {
       env: { PATH: process.env.PATH, ...env },
       stdio: ['ignore', 'pipe', 'pipe'],
     })
-    await new Promise<void>((resolve, reject) => {
-      const take = (bytes: Buffer) => {
+    for (const stream of [child.stdout!, child.stderr!]) {
+      stream.on('data', (bytes: Buffer) => {
         output += bytes
-        if (bytes.includes('"serving"')) resolve()
-      }
-      child.stdout!.on('data', take)
-      child.stderr!.on('data', take)
+      })
+    }
+  }
+  const start = async (): Promise<void> => {
+    const beganMs = performance.now()
+    const before = output.length
+    make()
+    await new Promise<void>((resolve, reject) => {
+      child.stdout!.on('data', () => {
+        if (output.includes('"serving"', before)) resolve()
+      })
       child.once('exit', (code, signal) => reject(new Error(`the server ended (${code ?? signal}): ${output}`)))
     })
+    startMs = performance.now() - beganMs
   }
+  const isOver = () => child.exitCode !== null || child.signalCode !== null
   const ended = async () => {
-    if (child.exitCode === null && child.signalCode === null) await once(child, 'exit')
+    if (!isOver()) await once(child, 'exit')
   }
-  await start()
+  const killAfter = async (ms: number): Promise<void> => {
+    const over = ended()
+    await Promise.race([over, new Promise((resolve) => setTimeout(resolve, ms))])
+    if (!isOver()) child.kill('SIGKILL')
+    await over
+  }
+  if (options.started !== false) {
+    secret = await addKey(false)
+    await start()
+  }
 
   const served: ServedApp = {
     get process() {
@@ -115,7 +153,17 @@ export async function serveApp(options: { settings?: Record<string, string> } = 
     officePort,
     publicUrl,
     officeUrl,
-    key: secret,
+    get key() {
+      return secret
+    },
+    get startMs() {
+      return startMs
+    },
+    addKey: async (oneMore) => {
+      const made = await addKey(oneMore)
+      secret ||= made
+      return made
+    },
     call: async (method, target, body, given = {}) => {
       const isBytes = body instanceof Uint8Array
       const response = await fetch(`${officeUrl}/api/v1${target}`, {
@@ -138,9 +186,17 @@ export async function serveApp(options: { settings?: Record<string, string> } = 
     },
     output: () => output,
     start,
+    startAndKill: async (afterMs) => {
+      make()
+      await killAfter(afterMs)
+    },
     kill: async () => {
       child.kill('SIGKILL')
       await ended()
+    },
+    terminateAndKill: async (afterMs) => {
+      child.kill('SIGTERM')
+      await killAfter(afterMs)
     },
     terminate: async () => {
       const startMs = performance.now()
@@ -149,7 +205,7 @@ export async function serveApp(options: { settings?: Record<string, string> } = 
       return { code: child.exitCode, ms: performance.now() - startMs }
     },
     remove: async () => {
-      if (child.exitCode === null && child.signalCode === null) await served.kill()
+      if (child !== undefined && !isOver()) await served.kill()
       rmSync(folder, { recursive: true, force: true })
     },
   }
