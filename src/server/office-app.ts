@@ -2,7 +2,6 @@
 import swagger from '@fastify/swagger'
 import swaggerUi from '@fastify/swagger-ui'
 import { jsonSchemaTransform, jsonSchemaTransformObject } from 'fastify-type-provider-zod'
-import { z } from 'zod'
 import { accessRoutes } from '../access/access.routes.js'
 import { authenticate } from '../access/authenticate.service.js'
 import { requireRole } from '../access/require-role.js'
@@ -10,13 +9,18 @@ import { auditRoutes } from '../audit/audit.routes.js'
 import type { DiskStore } from '../blobs/disk.driver.js'
 import { checkinRoutes } from '../checkins/checkin.routes.js'
 import type { Clock } from '../clock.js'
+import { VERSION } from '../config.js'
 import type { Db } from '../db/db.js'
 import { eventRoutes } from '../events/event.routes.js'
 import type { Hub } from '../events/hub.js'
 import { contentSecurityPolicy, createHttpApp } from '../http/app.driver.js'
+import { healthRoutes, type NotReady } from '../http/health.routes.js'
+import { limitSlowBodies } from '../http/slow-bodies.js'
+import { minimiseWhileStopping } from '../http/stopping.js'
 import type { ZodApp } from '../http/zod-routes.js'
 import { linkRoutes } from '../links/link.routes.js'
 import type { Logger } from '../logger.js'
+import { metricsRoutes } from '../metrics/metrics.routes.js'
 import { modelRoutes } from '../models/model.routes.js'
 import { packageRoutes } from '../packages/package.routes.js'
 import { taskRoutes } from '../tasks/task.routes.js'
@@ -35,19 +39,30 @@ export interface OfficeDeps {
   hub: Hub
   serverId: string
   settings: ViewSettings
-  /** Whether all threads are up and none is stopping. */
-  ready: () => boolean
+  startMark: string
+  isStopping: () => boolean
+  notReady: () => Promise<NotReady[]>
+  metrics: { open: boolean; text: () => Promise<string> }
 }
 
-export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
+export interface OfficeApp {
+  app: ZodApp
+  /** Ends the streams that would never end by themselves. */
+  endStreams: () => void
+}
+
+export async function createOfficeApp(deps: OfficeDeps): Promise<OfficeApp> {
   const app = await createHttpApp(deps)
+  const { isStopping } = deps
+  const endStreams = minimiseWhileStopping(app as never, { isStopping, streams: ['/api/v1/events'] })
+  limitSlowBodies(app as never)
   authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'api' })
   await app.register(swagger, {
     openapi: {
       openapi: '3.1.0',
       info: {
         title: 'Firmhand',
-        version: '0.1.0',
+        version: VERSION,
         description:
           'Distribution server for the firmware of vehicle cameras. Times are RFC 3339 UTC with milliseconds, sizes are bytes, spans inclusive. Failures are RFC 9457 problem documents: rely on `code`.',
       },
@@ -74,22 +89,18 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
     })
   })
   app.get('/openapi.json', { schema: { hide: true } as object }, async () => app.swagger())
-  const Ok = z.object({ ok: z.boolean() })
-  app.get('/healthz', { schema: { response: { 200: Ok }, security: [] } }, async () => ({ ok: true }))
-  app.get('/readyz', { schema: { response: { 200: Ok, 503: Ok }, security: [] } }, async (_request, reply) => {
-    const ok = deps.ready()
-    return reply.code(ok ? 200 : 503).send({ ok })
-  })
+  await app.register(healthRoutes({ startMark: deps.startMark, notReady: deps.notReady }))
+  await app.register(metricsRoutes(deps.metrics))
   await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
   await app.ready()
-  return app
+  return { app, endStreams }
 }
 
 /** Groups the routes by the noun of their address, so that the reference page reads like a table of contents. */
 const transformWithTag: typeof jsonSchemaTransform = (input) => {
   const { schema, url } = jsonSchemaTransform(input)
   const noun = url.replace('/api/v1', '').split('/')[1] || 'server'
-  const tag = ['healthz', 'readyz'].includes(noun) ? 'server' : noun
+  const tag = ['healthz', 'readyz', 'metrics'].includes(noun) ? 'server' : noun
   return { url, schema: { ...schema, ...(!schema.hide && { tags: [tag] }) } }
 }
 

@@ -88,7 +88,7 @@ describe('the description', () => {
       get /packages/{}, patch /packages/{}, post /packages/{}/release, post /packages/{}/withdraw, get /models, put /models/{},
       get /units, post /units, get /units/{}, patch /units/{}, get /units/{}/timeline, get /units/{}/versions, post /tasks,
       get /tasks, get /tasks/{}, post /tasks/{}/attest, post /tasks/{}/cancel, post /tasks/{}/dispatch, post /check-ins,
-      post /links, delete /links/{}, get /audit, get /audit/head, get /events, get /healthz, get /readyz`
+      post /links, delete /links/{}, get /audit, get /audit/head, get /events, get /healthz, get /readyz, get /metrics`
     for (const route of promised.split(',').map((text) => text.trim())) expect([...routes]).toContain(route)
   })
 

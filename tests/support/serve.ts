@@ -79,6 +79,7 @@ export async function serveApp(options: { settings?: Record<string, string> } = 
     FIRMHAND_PUBLIC_LISTEN: `127.0.0.1:${publicPort}`,
     FIRMHAND_OFFICE_LISTEN: `127.0.0.1:${officePort}`,
     FIRMHAND_PUBLIC_URL: publicUrl,
+    FIRMHAND_STOP_GRACE_SECONDS: '0',
     ...options.settings,
   }
   const { secret } = await makeIntegratorKey(readConfig(env), { clock: Date.now, oneMore: false })
