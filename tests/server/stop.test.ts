@@ -21,10 +21,12 @@ afterEach(async () => {
   for (const served of running.splice(0)) await served.remove()
 })
 
+/** What a slow unit has in some 2 s, and more than all buffers on the way hold (tcp_wmem 4 MiB, tcp_rmem 6 MiB). */
 const bytes = randomBytes(12_000_000)
+const many = randomBytes(40_000_000)
 const sha256 = createHash('sha256').update(bytes).digest('hex')
 
-async function issueOne(served: ServedApp): Promise<{ id: string; url: string }> {
+async function issueOne(served: ServedApp, bytes: Uint8Array): Promise<{ id: string; url: string }> {
   await served.call('PUT', '/models/sill-cam', testProfile())
   const pack = (await served.call('POST', '/packages?model=sill-cam&version=2.0.0&fileName=sill.bin', bytes)).body
   await served.call('POST', `/packages/${pack.id}/release`, {})
@@ -63,6 +65,12 @@ const endOf = (socket: net.Socket): Promise<string> =>
     socket.resume()
   })
 
+/** A write behind a tidy end is taken by the kernel; behind a reset it fails at once, whatever Node shows of the reset. */
+const wasReset = (socket: net.Socket): Promise<boolean> =>
+  new Promise((resolve) => {
+    socket.write('x', (error) => resolve(error !== null && error !== undefined))
+  })
+
 const refused = (port: number): Promise<string> =>
   new Promise((resolve) => {
     const probe = net.connect(port, '127.0.0.1')
@@ -78,7 +86,7 @@ const exited = async (served: ServedApp): Promise<number | null> => {
 describe('SIGTERM while a unit downloads', () => {
   it('lets it have the whole file, takes nobody new, says that it is not ready, and leaves a closed database', async () => {
     const served = await serve('30')
-    const task = await issueOne(served)
+    const task = await issueOne(served, bytes)
     const idle = net.connect(served.publicPort, '127.0.0.1')
     const used = net.connect(served.publicPort, '127.0.0.1')
     await once(idle, 'connect')
@@ -123,7 +131,7 @@ describe('SIGTERM while a unit downloads', () => {
 
   it('a second signal ends the wait, and the ledger claims no more than the file of the unit shows', async () => {
     const served = await serve('600')
-    const task = await issueOne(served)
+    const task = await issueOne(served, many)
     const unit = slowCurl(served, task.url)
     await until(
       async () => sizeOf(unit.file),
@@ -146,31 +154,31 @@ describe('SIGTERM while a unit downloads', () => {
     // curl may have got more than it had written when it was cut off, and never less than what is claimed was acknowledged
     // by its machine: its socket's buffer is what lies between, 6 MiB at most (tcp_rmem).
     expect(last + 1).toBeLessThanOrEqual(sizeOf(unit.file) + 6 * 1024 * 1024)
-    expect(last + 1).toBeLessThan(bytes.length)
+    expect(last + 1).toBeLessThan(many.length)
   })
 
   it('a reader that stands still is reset when the time is over, and not before', async () => {
     const served = await serve('1')
-    const task = await issueOne(served)
+    const task = await issueOne(served, many)
     const reader = await stalled(task.url)
     const startMs = performance.now()
     served.process.kill('SIGTERM')
     expect(await exited(served)).toBe(0)
     expect(performance.now() - startMs).toBeGreaterThan(900)
-    expect(await endOf(reader)).toBe('ECONNRESET')
+    expect(await wasReset(reader)).toBe(true)
     await served.start()
     const { ledger } = (await served.call('GET', `/tasks/${task.id}`)).body
     const [, last] = ledger.acknowledged.at(-1) ?? [0, -1]
-    expect(last + 1).toBeLessThan(bytes.length)
+    expect(last + 1).toBeLessThan(many.length)
   })
 
   it('with no time given nothing is waited for', async () => {
     const served = await serve('0')
-    const task = await issueOne(served)
+    const task = await issueOne(served, many)
     const reader = await stalled(task.url)
     const { code } = await served.terminate()
     expect(code).toBe(0)
     expect(served.output()).not.toContain('running downloads may end')
-    expect(await endOf(reader)).toBe('ECONNRESET')
+    expect(await wasReset(reader)).toBe(true)
   })
 })
