@@ -1,17 +1,23 @@
 // The composition root: settings in, a running server out. Starts the threads, and stops all of them when one fails.
+import { randomBytes } from 'node:crypto'
 import { once } from 'node:events'
+import type { AddressInfo } from 'node:net'
 import { MessageChannel, Worker } from 'node:worker_threads'
 import { diskStore } from './blobs/disk.driver.js'
 import { clockFrom } from './clock.js'
-import type { Config } from './config.js'
+import { type Config, VERSION } from './config.js'
 import type { Effect } from './db/db.js'
 import { openSqlite } from './db/sqlite.driver.js'
+import { noteRunning } from './doctor/running-file.driver.js'
 import { createHub } from './events/hub.js'
 import { closeHttp } from './http/app.driver.js'
 import type { Logger } from './logger.js'
+import type { MetricValues } from './metrics/metric-set.js'
+import { createServerMetrics } from './metrics/server-metrics.driver.js'
 import { lockDataFolder, openDataFolder } from './server/data-folder.driver.js'
 import { listenFault } from './server/listen-fault.js'
 import { createOfficeApp } from './server/office-app.js'
+import { createReadiness } from './server/readiness.js'
 import { remoteServices } from './server/services.js'
 import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
 import { type Caller, caller } from './threads/remote.js'
@@ -26,17 +32,25 @@ export interface App {
   countsAcknowledged: boolean
   /** Resolves when the server has stopped; with an error where a part of it failed. */
   stopped: Promise<Error | null>
-  stop(): Promise<void>
+  /**
+   * Takes nothing new and lets running downloads end, for the time that is set. Called again with `now` it ends the
+   * waiting at once.
+   */
+  stop(options?: { now?: boolean }): Promise<void>
 }
 
 /** What the main thread asks of the others. */
 interface Control {
-  stop(): Promise<void>
+  /** The public thread waits so long for running downloads. */
+  stop(graceMs: number): Promise<void>
+  probe(): Promise<void>
+  metrics(): Promise<MetricValues>
   /** The public thread only. */
   revoke(linkId: string): Promise<void>
+  hurry(): Promise<void>
 }
 
-/** How long a thread may take to stop before it is ended; what is acknowledged is on disk long before. */
+/** How long a thread may take to stop, beside what downloads get, before it is ended; what is acknowledged is on disk long before. */
 const STOP_MS = 20_000
 
 interface Thread<Ready> {
@@ -82,6 +96,7 @@ export async function startApp(
     behindProxy: config.behindProxy,
     taskDeadlineHours: config.taskDeadlineHours,
   }
+  const startMark = randomBytes(12).toString('hex')
   const publicToWriter = new MessageChannel()
   const effects = new MessageChannel()
   const hub = createHub()
@@ -108,8 +123,9 @@ export async function startApp(
   const read = openSqlite(data.databaseFile, 'read')
   const writerControl = writer.calls.control<Control>()
   const stopWriter = async () => {
-    await within(writerControl.stop(), writer.worker)
+    // The writer closes the database last: only then can it take in the log and leave one file.
     await read.destroy()
+    await within(writerControl.stop(0), writer.worker)
     effects.port2.close()
     unlock()
   }
@@ -121,6 +137,7 @@ export async function startApp(
       {
         data,
         listen: config.publicListen,
+        startMark,
         behindProxy: config.behindProxy,
         logLevel: config.logLevel,
         clockCell: options.clockCell,
@@ -148,8 +165,19 @@ export async function startApp(
   const stopped = new Promise<Error | null>((resolve) => {
     finish = resolve
   })
+  const isStopping = () => stopping !== null
 
-  const office = await createOfficeApp({
+  const metrics = createServerMetrics({
+    read,
+    clock,
+    log,
+    version: VERSION,
+    dataFolder: data.folder,
+    databaseFile: data.databaseFile,
+    eventStreams: () => hub.size,
+    threads: { writer: () => writerControl.metrics(), public: () => publicControl.metrics() },
+  })
+  const { app: office, endStreams } = await createOfficeApp({
     read,
     clock,
     log,
@@ -158,23 +186,41 @@ export async function startApp(
     hub,
     serverId: writer.ready.serverId,
     settings: { serverSecret: data.serverSecret, publicUrl: config.publicUrl, behindProxy: config.behindProxy },
-    ready: () => stopping === null,
+    startMark,
+    isStopping,
+    notReady: createReadiness({
+      isStopping,
+      writer: () => writerControl.probe(),
+      publicThread: () => publicControl.probe(),
+      dataFolder: data.folder,
+    }),
+    metrics: { open: config.metricsOpen, text: metrics.text },
   }).catch(async (error) => {
-    await within(publicControl.stop(), publicThread.worker)
+    await within(publicControl.stop(0), publicThread.worker)
     await stopWriter()
     throw error
   })
+  let forgetRunning = () => {}
 
-  function stop(reason: Error | null = null): Promise<void> {
+  function stop(given: { reason?: Error; now?: boolean } = {}): Promise<void> {
+    const graceMs = given.now ? 0 : config.stopGraceMs
+    if (given.now && stopping) {
+      publicControl.hurry().catch(() => undefined)
+      office.server.closeAllConnections()
+    }
     stopping ??= (async () => {
-      // First nothing new comes in, then what is known is written, then the writer closes the book.
-      await Promise.all([closeHttp(office), within(publicControl.stop(), publicThread.worker)])
+      // First nothing new comes in and what runs may end, then what is known is written, then the writer closes the book.
+      endStreams()
+      await within(publicControl.stop(graceMs), publicThread.worker, graceMs)
+      await closeHttp(office)
+      await metrics.stop()
       await stopWriter()
+      forgetRunning()
     })()
     // Whatever goes wrong on the way: who waits for the end gets to know it.
     stopping.then(
-      () => finish(reason),
-      (error: Error) => finish(reason ?? error),
+      () => finish(given.reason ?? null),
+      (error: Error) => finish(given.reason ?? error),
     )
     return stopping
   }
@@ -187,7 +233,10 @@ export async function startApp(
     const gone = () => {
       thread.calls.close()
       if (stopping === null)
-        void stop(new Error(`The ${name} thread failed; the server stopped as a whole. Start it again.`))
+        void stop({
+          now: true,
+          reason: new Error(`The ${name} thread failed; the server stopped as a whole. Start it again.`),
+        })
     }
     thread.exited.then(gone, gone)
   }
@@ -195,29 +244,37 @@ export async function startApp(
   try {
     await office.listen(config.officeListen)
   } catch (error) {
-    await stop()
+    await stop({ now: true })
     throw listenFault(error, { setting: 'FIRMHAND_OFFICE_LISTEN', address: config.officeListen })
   }
   office.server.on('error', (error) => log.error({ err: error }, 'a connection could not be accepted'))
-  const { port } = office.server.address() as { port: number }
+  const officeAt = office.server.address() as AddressInfo
+  const { host, port } = publicThread.ready
+  forgetRunning = noteRunning(data.folder, {
+    pid: process.pid,
+    mark: startMark,
+    startedAtMs: clock(),
+    publicAt: { host, port },
+    officeAt: { host: officeAt.address, port: officeAt.port },
+  })
   return {
-    publicPort: publicThread.ready.port,
-    officePort: port,
+    publicPort: port,
+    officePort: officeAt.port,
     publicUrl: config.publicUrl,
     serverId: writer.ready.serverId,
     countsAcknowledged: publicThread.ready.countsAcknowledged,
     stopped,
-    stop: () => stop(),
+    stop,
   }
 }
 
 /** Waits for a thread's word that it has stopped, then makes sure; one that failed or hangs is ended. */
-async function within(word: Promise<void>, worker: Worker): Promise<void> {
+async function within(word: Promise<void>, worker: Worker, graceMs = 0): Promise<void> {
   let timer: NodeJS.Timeout | undefined
   await Promise.race([
     word.catch(() => undefined),
     new Promise((resolve) => {
-      timer = setTimeout(resolve, STOP_MS)
+      timer = setTimeout(resolve, graceMs + STOP_MS)
     }),
   ])
   clearTimeout(timer)

@@ -2,6 +2,9 @@
 import path from 'node:path'
 import { z } from 'zod'
 
+/** Of the program; package.json says the same. */
+export const VERSION = '0.1.0'
+
 export interface ListenAddress {
   host: string
   port: number
@@ -43,6 +46,9 @@ const flag = z
 
 const DEADLINE_HOURS_MAX = 2160 // 90 days: what has not happened by then needs a person, not a longer wait.
 const HOURS_FAULT = `must be a whole number of hours from 1 to ${DEADLINE_HOURS_MAX}`
+/** An hour: whoever waits longer for a stop has something else to look at. */
+const STOP_GRACE_SECONDS_MAX = 3600
+const GRACE_FAULT = `must be a whole number of seconds from 0 to ${STOP_GRACE_SECONDS_MAX}`
 const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'silent'] as const
 
 const SETTINGS = z.strictObject({
@@ -66,6 +72,16 @@ const SETTINGS = z.strictObject({
     .refine((hours) => hours >= 1 && hours <= DEADLINE_HOURS_MAX, HOURS_FAULT)
     .prefault('168')
     .describe('How long a task may take unless the issue says otherwise.'),
+  FIRMHAND_STOP_GRACE_SECONDS: z
+    .string()
+    .regex(/^\d{1,4}$/, GRACE_FAULT)
+    .transform(Number)
+    .refine((seconds) => seconds <= STOP_GRACE_SECONDS_MAX, GRACE_FAULT)
+    .prefault('30')
+    .describe('How long a stop waits for running downloads; 0: not at all. A second signal ends the wait.'),
+  FIRMHAND_METRICS_OPEN: flag
+    .prefault('false')
+    .describe('true: /metrics of the office listener needs no key. Else one that may read, e.g. an auditor’s.'),
   FIRMHAND_LOG_LEVEL: z
     .enum(LOG_LEVELS, `must be one of ${LOG_LEVELS.join(', ')}`)
     .default('info')
@@ -79,6 +95,8 @@ export interface Config {
   publicUrl: string | null
   behindProxy: boolean
   taskDeadlineHours: number
+  stopGraceMs: number
+  metricsOpen: boolean
   logLevel: string
 }
 
@@ -130,6 +148,8 @@ export function readConfig(env: Record<string, string | undefined>, file: Raw = 
     publicUrl: data.FIRMHAND_PUBLIC_URL,
     behindProxy: data.FIRMHAND_BEHIND_PROXY,
     taskDeadlineHours: data.FIRMHAND_TASK_DEADLINE_HOURS,
+    stopGraceMs: data.FIRMHAND_STOP_GRACE_SECONDS * 1000,
+    metricsOpen: data.FIRMHAND_METRICS_OPEN,
     logLevel: data.FIRMHAND_LOG_LEVEL,
   })
 }

@@ -15,6 +15,7 @@ export const PROBLEMS = {
   'task-not-found': { status: 404, title: 'No such task' },
   'link-not-found': { status: 404, title: 'No such link' },
   'method-not-allowed': { status: 405, title: 'The address does not take this method' },
+  'request-timeout': { status: 408, title: 'The body did not arrive in time' },
   'unit-taken': { status: 409, title: 'Another unit has this identity' },
   'version-taken': { status: 409, title: 'The version exists with other bytes' },
   'state-refused': { status: 409, title: 'Not possible in this state' },
@@ -32,7 +33,7 @@ export const PROBLEMS = {
   'idempotency-mismatch': { status: 422, title: 'The Idempotency-Key was used for another request' },
   'already-initialised': { status: 409, title: 'The data folder is initialised already' },
   'storage-full': { status: 507, title: 'The disk is full' },
-  'not-ready': { status: 503, title: 'The server is starting or stopping' },
+  'not-ready': { status: 503, title: 'The server is not ready' },
   internal: { status: 500, title: 'The server failed' },
 } as const
 

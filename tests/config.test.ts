@@ -22,9 +22,11 @@ describe('settings', () => {
       publicUrl: null,
       behindProxy: false,
       taskDeadlineHours: 168,
+      stopGraceMs: 30_000,
+      metricsOpen: false,
       logLevel: 'info',
     })
-    expect(SETTINGS_HELP.map(({ name }) => name)).toHaveLength(7)
+    expect(SETTINGS_HELP.map(({ name }) => name)).toHaveLength(9)
     for (const { meaning } of SETTINGS_HELP) expect(meaning).toMatch(/\.$/)
   })
 

@@ -32,6 +32,8 @@ const LADDER = [
   'checkins',
   'timeline',
   'events',
+  'metrics',
+  'doctor',
   'server',
   'app',
   'camera',

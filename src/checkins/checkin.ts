@@ -5,13 +5,15 @@ import { normaliseVersion, versionFault } from '../versions/version.js'
 export const CHECKINS_MAX = 10_000
 export const CHECKIN_BODY_MAX_BYTES = 5 * 1024 * 1024
 
-export type ItemCode =
-  | 'unit-unknown'
-  | 'version-empty'
-  | 'version-too-long'
-  | 'time-invalid'
-  | 'digest-invalid'
-  | 'item-invalid'
+export const ITEM_CODES = [
+  'unit-unknown',
+  'version-empty',
+  'version-too-long',
+  'time-invalid',
+  'digest-invalid',
+  'item-invalid',
+] as const
+export type ItemCode = (typeof ITEM_CODES)[number]
 
 export interface Checkin {
   unit: string

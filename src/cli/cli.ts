@@ -7,6 +7,7 @@ import { checkinCommands } from './checkin.command.js'
 import { type CommandIo, EXIT, type ExitCode, type Run } from './command.js'
 import { commandCommands } from './command-text.command.js'
 import { demoCommand } from './demo.command.js'
+import { doctorCommand } from './doctor.command.js'
 import { failureOf } from './failure.js'
 import { initCommand } from './init.command.js'
 import { keyCommands } from './key.command.js'
@@ -19,7 +20,7 @@ import { unitCommands } from './unit.command.js'
 const JSON_MEANING = 'exactly one JSON value on stdout; text for people goes to stderr'
 
 const MORE_HELP = `
-serve, init and demo work on a data folder, audit verify and model check on a file alone.
+serve, init, demo and doctor work on a data folder, audit verify and model check on a file alone.
 The others ask a running server:
   FIRMHAND_URL   its office address, default http://127.0.0.1:8081
   FIRMHAND_KEY   a key, as printed by "firmhand init" or "firmhand key add"
@@ -56,6 +57,7 @@ export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
     serveCommand,
     initCommand,
     demoCommand,
+    doctorCommand,
     keyCommands,
     modelCommands,
     packageCommands,

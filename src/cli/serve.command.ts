@@ -86,8 +86,9 @@ export function serveCommand(program: Command, run: Run): void {
       let app: App | null = null
       let stopAsked = false
       const stop = () => {
+        // The second signal ends the wait for running downloads.
+        void app?.stop({ now: stopAsked })
         stopAsked = true
-        void app?.stop()
       }
       process.on('SIGTERM', stop)
       process.on('SIGINT', stop)

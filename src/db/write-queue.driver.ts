@@ -10,7 +10,14 @@ const GROUP_MAX = 256
 /** Pieces that may wait: beyond this the server says so at once instead of growing. */
 const WAITING_MAX = 50_000
 
+/** Told of every transaction, after it: how many pieces it held, how long it took, whether it failed as a whole. */
+export interface WriteObserver {
+  wrote(group: { pieces: number; ms: number; failed: boolean }): void
+}
+
 export interface WriteQueue {
+  /** Pieces that wait. */
+  readonly depth: number
   /** Runs one piece of work. Resolves after the commit; rejects with what the work threw, and then nothing is stored. */
   run<T>(work: (work: Work) => Promise<T>): Promise<T>
   /** Resolves when all that waits is done; later calls are refused. */
@@ -42,7 +49,12 @@ function explain(error: unknown): unknown {
   return error
 }
 
-export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects: Effect[]) => void }): WriteQueue {
+export function createWriteQueue(deps: {
+  db: Db
+  clock: Clock
+  publish: (effects: Effect[]) => void
+  observer?: WriteObserver
+}): WriteQueue {
   const waiting: Piece[] = []
   let running: Promise<void> | null = null
   let closed = false
@@ -50,6 +62,9 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
   async function runGroup(group: Piece[]): Promise<void> {
     const outcomes: Outcome[] = []
     const effects: Effect[] = []
+    const startMs = performance.now()
+    const observe = (failed: boolean) =>
+      deps.observer?.wrote({ pieces: group.length, ms: performance.now() - startMs, failed })
     try {
       await deps.db.connection().execute(async (connection) => {
         // IMMEDIATE takes the write lock at once: a lock that is taken in mid-transaction can fail, this one waits.
@@ -64,9 +79,11 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
         }
       })
     } catch (error) {
+      observe(true)
       for (const piece of group) piece.settle({ error: explain(error) })
       return
     }
+    observe(false)
     deps.publish(effects)
     for (const [index, piece] of group.entries()) piece.settle(outcomes[index]!)
   }
@@ -98,6 +115,9 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
   }
 
   return {
+    get depth() {
+      return waiting.length
+    },
     run: <T>(work: (work: Work) => Promise<T>) =>
       new Promise<T>((resolve, reject) => {
         if (closed) return reject(new AppError('not-ready', 'The server is stopping. Try again in a moment.'))

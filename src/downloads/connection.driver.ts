@@ -1,45 +1,23 @@
 // One client's connection to the byte server: reads request after request, answers each, and closes so that the last
 // bytes arrive. What an answer says is decided in download-plan.ts, what may be claimed of it in link-ledger.ts.
 import type { Socket } from 'node:net'
-import type { Clock } from '../clock.js'
 import { handOverBytes, sendBody } from './body-sender.driver.js'
+import type { Connection, ConnectionHouse } from './connection-house.js'
 import { createDeliveries } from './deliveries.driver.js'
-import type { BlockSource, LinkSource, LinkTarget, TryEnd } from './delivery.js'
+import type { LinkTarget, TryEnd } from './delivery.js'
 import { readDownloadPath } from './download-path.js'
-import { type DownloadPlan, planDownload, planTooMany, planUnavailable, planUnreadable } from './download-plan.js'
+import {
+  type DownloadPlan,
+  planDownload,
+  planTooMany,
+  planUnavailable,
+  planUnknown,
+  planUnreadable,
+} from './download-plan.js'
 import { createInbox } from './inbox.driver.js'
-import type { KernelWatch } from './kernel-watch.driver.js'
-import type { DownloadLimits } from './limits.js'
-import type { LinkConnection, LinkEntry, LinkRegistry } from './link-registry.js'
+import type { LinkEntry } from './link-registry.js'
 import { createHeadReader, type HeadOutcome, type RequestHead } from './request-head.js'
 import { flagsOfTry } from './try-flags.js'
-
-export interface Log {
-  info(fields: object, text: string): void
-  warn(fields: object, text: string): void
-}
-
-/** What the connections of one server share. */
-export interface ConnectionHouse {
-  links: LinkSource
-  blocks: BlockSource
-  registry: LinkRegistry
-  watch: KernelWatch
-  clock: Clock
-  behindProxy: boolean
-  limits: DownloadLimits
-  log: Log
-  newTryId: () => string
-  touch: (entry: LinkEntry, soon: boolean) => void
-  /** The socket has named a link: it keeps its place where sockets are too many. */
-  keep: (socket: Socket) => void
-  handOver: (socket: Socket, bytesRead: Buffer) => void
-}
-
-export interface Connection extends LinkConnection {
-  /** Resolves when the connection is over, or in other hands. */
-  done: Promise<void>
-}
 
 /** TCP keep-alive: late enough for carriers that charge for every packet, early enough for NATs that forget a flow. */
 const KEEP_ALIVE_MS = 120_000
@@ -166,7 +144,8 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const budgetSpent = target !== null && entry !== null && entry.ledger.sentBytes >= target.byteBudgetBytes
     const plan = isCrowded(entry)
       ? planTooMany(request, clock())
-      : planDownload({ request, target, nowMs: clock(), budgetSpent })
+      : (planUnknown({ request, target, nowMs: clock(), fields: () => house.echo(request.target, socket) }) ??
+        planDownload({ request, target, nowMs: clock(), budgetSpent }))
     // A wrong file name on a known token is an unknown address like any other, and no try of the link.
     const counted = entry !== null && plan.status !== 404
     if (counted && budgetSpent && target?.end === null) entry.ledger.spendBudget()
@@ -207,6 +186,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   }
 
   async function sendEmpty(plan: DownloadPlan): Promise<boolean> {
+    house.meter.answered(plan.status)
     const head = Buffer.from(plan.head, 'latin1')
     const handedOver = await handOverBytes(socket, head)
     if (handedOver) deliveries.wroteHead(head.length)
@@ -219,6 +199,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
   ): Promise<boolean> {
     const { target, entry, tryId } = of
     const slice = plan.slice!
+    house.meter.answered(plan.status)
     deliveries.begin(tryId, entry, slice.last - slice.first + 1)
     const outcome = await sendBody({
       socket,
@@ -290,6 +271,10 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
       return Math.max(lastRequestAtMs, deliveries.lastProgressAtMs)
     },
     kill,
+    get isBusy() {
+      return deliveries.isBusy
+    },
+    finish: () => inbox.finish(),
     done: Promise.resolve(),
   }
   connection.done = run().catch((error: unknown) => {

@@ -2,6 +2,7 @@
 // counts of the stream becomes what the ledgers know of files.
 import type { Socket } from 'node:net'
 import type { Clock } from '../clock.js'
+import type { DownloadMeter } from './connection-house.js'
 import type { TryEnd } from './delivery.js'
 import { kernelAskOf } from './kernel-table.driver.js'
 import type { KernelAsk } from './kernel-table.js'
@@ -23,6 +24,8 @@ interface Delivery {
 export interface Deliveries {
   /** When bytes were handed over or acknowledged last. */
   readonly lastProgressAtMs: number
+  /** Whether a response is under way: not sent to its end, or not known to have arrived. */
+  readonly isBusy: boolean
   begin(tryId: string, entry: LinkEntry, sizeBytes: number): void
   /** Bytes that no ledger counts: heads and empty answers. */
   wroteHead(length: number): void
@@ -41,8 +44,9 @@ export function createDeliveries(deps: {
   behindProxy: boolean
   clock: Clock
   touch: (entry: LinkEntry, soon: boolean) => void
+  meter: DownloadMeter
 }): Deliveries {
-  const { socket, watch, clock, touch } = deps
+  const { socket, watch, clock, touch, meter } = deps
   const map = createStreamMap()
   const open = new Map<string, Delivery>()
   let ask: KernelAsk | null = null
@@ -75,6 +79,7 @@ export function createDeliveries(deps: {
       lastProgressAtMs = clock()
       delivery.entry.ledger.acknowledged(tryId, span, lastProgressAtMs)
       delivery.unacknowledgedBytes -= span[1] - span[0] + 1
+      meter.acknowledged(span[1] - span[0] + 1)
       if (delivery.unacknowledgedBytes === 0) close(tryId, 'complete')
       else touch(delivery.entry, false)
     }
@@ -85,12 +90,16 @@ export function createDeliveries(deps: {
     if (!delivery) return
     open.delete(tryId)
     delivery.entry.ledger.end(tryId, how, clock())
+    meter.ended(how)
     touch(delivery.entry, true)
   }
 
   return {
     get lastProgressAtMs() {
       return lastProgressAtMs
+    },
+    get isBusy() {
+      return open.size > 0
     },
     begin(tryId, entry, sizeBytes) {
       open.set(tryId, { entry, unsentBytes: sizeBytes, unacknowledgedBytes: sizeBytes })
@@ -102,6 +111,7 @@ export function createDeliveries(deps: {
       if (!delivery) return
       map.addBody(tryId, span)
       delivery.unsentBytes -= span[1] - span[0] + 1
+      meter.sent(span[1] - span[0] + 1)
       lastProgressAtMs = clock()
       delivery.entry.ledger.sent(tryId, span, lastProgressAtMs)
       const whole = delivery.unsentBytes === 0

@@ -63,6 +63,18 @@ export function planDownload(asked: {
   return deliver(request, target, nowMs)
 }
 
+/** An address that names no link. Plain GETs may be the doctor's question: then its fields are added. null = not this case. */
+export function planUnknown(asked: {
+  request: RequestHead
+  target: LinkTarget | null
+  nowMs: number
+  fields: () => Field[]
+}): DownloadPlan | null {
+  const { request, target, nowMs } = asked
+  if (target !== null || refuse(request)) return null
+  return empty({ status: 404, request, nowMs, fields: asked.fields() })
+}
+
 /** Too many connections on one link: the only answer that asks to wait. */
 export function planTooMany(request: RequestHead, nowMs: number): DownloadPlan {
   return empty({ status: 429, request, nowMs, fields: [['Retry-After', String(RETRY_AFTER_SECONDS)]], close: true })

@@ -16,6 +16,8 @@ export interface Inbox {
   readonly ended: boolean
   /** Reads on and drops all, up to a bound; then the socket is destroyed. */
   drop(): void
+  /** Takes nothing more of the client: for whoever waits here it has ended, and what it still sends is dropped. */
+  finish(): void
   /** Stops reading and lets go of the socket. Gives what was not taken. */
   release(): Buffer
 }
@@ -40,6 +42,12 @@ export function createInbox(socket: Socket, deps: { clock: Clock; bytesMax: numb
     heldBytes += bytes.length
     if (heldBytes > deps.bytesMax) socket.pause()
     wake?.()
+  }
+
+  function drop(): void {
+    droppedBytes = heldBytes
+    pieces = []
+    socket.resume()
   }
 
   function onEnd(): void {
@@ -73,14 +81,14 @@ export function createInbox(socket: Socket, deps: { clock: Clock; bytesMax: numb
       return piece
     },
     putBack(piece) {
-      if (piece.bytes.length === 0) return
+      if (piece.bytes.length === 0 || droppedBytes !== null) return
       pieces.unshift(piece)
       heldBytes += piece.bytes.length
     },
-    drop() {
-      droppedBytes = heldBytes
-      pieces = []
-      socket.resume()
+    drop,
+    finish() {
+      drop()
+      onEnd()
     },
     release() {
       socket.pause()

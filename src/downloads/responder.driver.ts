@@ -2,7 +2,8 @@
 // It lives in the public thread, knows no SQL, and never waits for the record before it sends.
 import type { Socket } from 'node:net'
 import type { Clock } from '../clock.js'
-import { type Connection, type ConnectionHouse, type Log, openConnection } from './connection.driver.js'
+import { openConnection } from './connection.driver.js'
+import type { Connection, ConnectionHouse, DownloadMeter, Log } from './connection-house.js'
 import type { BlockSource, LedgerSink, LinkSource } from './delivery.js'
 import type { KernelTable } from './kernel-table.driver.js'
 import { createKernelWatch } from './kernel-watch.driver.js'
@@ -13,6 +14,9 @@ import { createSocketPlaces } from './socket-places.driver.js'
 
 /** While stopping: how long the last reading of the kernel's table may take. */
 const LAST_READING_MS = 1000
+/** While downloads may end: how often it is looked, and how often said. */
+const DRAIN_LOOK_MS = 50
+const DRAIN_LOG_MS = 5000
 /** A full house is said once in this time, not once a socket. */
 const CROWDED_LOG_MS = 60_000
 
@@ -29,6 +33,17 @@ export interface ResponderDeps {
   limits?: Partial<DownloadLimits>
   /** Takes over a socket whose request is not for `/d/`, with the bytes read from it. The socket is paused. */
   handOver: (socket: Socket, bytesRead: Buffer) => void
+  meter?: DownloadMeter
+  echo?: ConnectionHouse['echo']
+}
+
+const UNCOUNTED: DownloadMeter = { answered() {}, sent() {}, acknowledged() {}, ended() {} }
+
+/** How a stop went: downloads that ran when it began, those of them that ended by themselves, and how long that took. */
+export interface DrainResult {
+  running: number
+  ended: number
+  waitedMs: number
 }
 
 export interface Responder {
@@ -36,6 +51,15 @@ export interface Responder {
   accept(socket: Socket): void
   /** Resets the open connections of a link at once; what is asked from now on, the link source decides. */
   revoke(linkId: string): void
+  /** Downloads under way: connections with a response that has not arrived yet. */
+  readonly running: number
+  readonly connections: number
+  /**
+   * Takes no further connection and no further request, closes what is idle, and lets the responses under way end, at
+   * most until the grace is over or `hurry` is called.
+   */
+  drain(graceMs: number): Promise<DrainResult>
+  hurry(): void
   /** Breaks all connections; resolves once the record has taken everything. */
   stop(): Promise<void>
 }
@@ -51,6 +75,8 @@ export function createResponder(deps: ResponderDeps): Responder {
     unreported: (ledger) => queue.holds(ledger),
   })
   const house: ConnectionHouse = {
+    meter: UNCOUNTED,
+    echo: () => [],
     ...deps,
     limits,
     registry,
@@ -60,7 +86,9 @@ export function createResponder(deps: ResponderDeps): Responder {
   }
   let accepted = 0
   let stopping = false
+  let hurried = false
   let crowdedUntilMs = 0
+  const countRunning = () => [...connections].filter(({ isBusy }) => isBusy).length
 
   const places = createSocketPlaces({
     placesMax: limits.connectionsMax,
@@ -87,6 +115,35 @@ export function createResponder(deps: ResponderDeps): Responder {
     revoke(linkId) {
       registry.noteRevoked(linkId)
       for (const connection of [...(registry.get(linkId)?.connections ?? [])]) connection.kill('revoked')
+    },
+    get running() {
+      return countRunning()
+    },
+    get connections() {
+      return connections.size
+    },
+    async drain(graceMs) {
+      stopping = true
+      const startMs = performance.now()
+      const elapsedMs = () => performance.now() - startMs
+      const running = countRunning()
+      for (const connection of connections) connection.finish()
+      let left = running
+      let saidAtMs = 0
+      if (running > 0 && graceMs > 0) log.info({ running, graceMs }, 'stopping: running downloads may end')
+      while (left > 0 && !hurried && elapsedMs() < graceMs) {
+        await new Promise((resolve) => setTimeout(resolve, Math.min(DRAIN_LOOK_MS, graceMs)))
+        left = countRunning()
+        if (left === 0 || elapsedMs() - saidAtMs < DRAIN_LOG_MS) continue
+        saidAtMs = elapsedMs()
+        log.info({ running: left, waitedMs: Math.round(saidAtMs) }, 'stopping: downloads are still running')
+      }
+      const result = { running, ended: running - left, waitedMs: Math.round(elapsedMs()) }
+      if (running > 0) log.info({ ...result, cut: left }, 'stopping: the wait for downloads is over')
+      return result
+    },
+    hurry() {
+      hurried = true
     },
     async stop() {
       stopping = true

@@ -58,6 +58,6 @@ export function toPage<T extends { id: string }>(rows: T[], limit: number): { it
 export const problems = (...statuses: number[]): Record<number, typeof ProblemView> =>
   Object.fromEntries([400, 401, 403, 500, 503, ...statuses].map((status) => [status, ProblemView]))
 
-/** For a route that changes something: body too large, of the wrong kind, Idempotency-Key used otherwise, disk full. */
+/** For a route that changes something: body too slow, too large, of the wrong kind, Idempotency-Key used otherwise, disk full. */
 export const changeProblems = (...statuses: number[]): Record<number, typeof ProblemView> =>
-  problems(413, 415, 422, 507, ...statuses)
+  problems(408, 413, 415, 422, 507, ...statuses)

@@ -3,6 +3,7 @@
 import type { FastifyDynamicSwaggerOptions } from '@fastify/swagger'
 import { jsonSchemaTransform, jsonSchemaTransformObject } from 'fastify-type-provider-zod'
 import { may, ROLES } from '../access/roles.js'
+import { VERSION } from '../config.js'
 import { PROBLEMS, type ProblemCode } from '../errors.js'
 import { needOf, type RouteNeed } from '../http/route-need.js'
 import { EXAMPLES, problemExample } from './api-examples.js'
@@ -30,7 +31,7 @@ export function apiDocument(publicUrl: string | null): FastifyDynamicSwaggerOpti
   return {
     openapi: {
       openapi: '3.1.0',
-      info: { title: 'Firmhand', version: '0.1.0', description: DESCRIPTION },
+      info: { title: 'Firmhand', version: VERSION, description: DESCRIPTION },
       servers: [{ url: '/', description: 'The office listener' }],
       components: {
         securitySchemes: {
@@ -73,7 +74,7 @@ function describeRoute(input: Json): Json {
     url,
     schema: {
       ...schema,
-      tags: schema.tags ?? [['healthz', 'readyz'].includes(noun) ? 'server' : noun],
+      tags: schema.tags ?? [['healthz', 'readyz', 'metrics'].includes(noun) ? 'server' : noun],
       operationId: schema.operationId ?? operationName(String(method), url),
       security: [],
       ...access,

@@ -1,6 +1,16 @@
 // The data folder: what lies where, the server's secret, and the lock that keeps a second server out.
 import { randomBytes } from 'node:crypto'
-import { chmodSync, existsSync, linkSync, mkdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
+import {
+  chmodSync,
+  closeSync,
+  existsSync,
+  linkSync,
+  mkdirSync,
+  openSync,
+  readFileSync,
+  rmSync,
+  writeFileSync,
+} from 'node:fs'
 import path from 'node:path'
 import BetterSqlite from 'better-sqlite3'
 
@@ -16,11 +26,15 @@ const SECRET_BYTES = 32
 /** Creates what is missing, readable by the server's user only. */
 export function openDataFolder(folder: string): DataFolder {
   const secretFile = path.join(folder, 'secret')
+  const databaseFile = path.join(folder, 'firmhand.db')
   let serverSecret: string
   try {
-    mkdirSync(folder, { recursive: true, mode: 0o750 })
+    mkdirSync(folder, { recursive: true, mode: 0o700 })
     if (!existsSync(secretFile)) makeSecret(secretFile)
     chmodSync(secretFile, 0o600)
+    // Made here, so that it and the files that SQLite puts beside it are its user's alone whatever the umask is.
+    closeSync(openSync(databaseFile, 'a', 0o600))
+    chmodSync(databaseFile, 0o600)
     serverSecret = readFileSync(secretFile, 'utf8').trim()
   } catch (error) {
     throw unusable(folder, error)
@@ -28,7 +42,7 @@ export function openDataFolder(folder: string): DataFolder {
   if (!/^[0-9a-f]{64}$/.test(serverSecret)) {
     throw new Error(`${secretFile} is not a secret of this program; restore it from the backup of this data folder.`)
   }
-  return { folder, databaseFile: path.join(folder, 'firmhand.db'), serverSecret }
+  return { folder, databaseFile, serverSecret }
 }
 
 /** Whole or not at all, whenever the program ends; where two do this at once, the first one's stays. */

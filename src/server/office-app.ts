@@ -1,7 +1,6 @@
 // The office listener: API, its document and reference page, health.
 import swagger from '@fastify/swagger'
 import swaggerUi from '@fastify/swagger-ui'
-import { z } from 'zod'
 import { accessRoutes } from '../access/access.routes.js'
 import { authenticate } from '../access/authenticate.service.js'
 import { requireRole } from '../access/require-role.js'
@@ -13,10 +12,14 @@ import type { Db } from '../db/db.js'
 import { eventRoutes } from '../events/event.routes.js'
 import type { Hub } from '../events/hub.js'
 import { contentSecurityPolicy, createHttpApp } from '../http/app.driver.js'
+import { healthRoutes, type NotReady } from '../http/health.routes.js'
 import { problemRoutes } from '../http/problem.routes.js'
+import { limitSlowBodies } from '../http/slow-bodies.js'
+import { minimiseWhileStopping } from '../http/stopping.js'
 import type { ZodApp } from '../http/zod-routes.js'
 import { linkRoutes } from '../links/link.routes.js'
 import type { Logger } from '../logger.js'
+import { metricsRoutes } from '../metrics/metrics.routes.js'
 import { modelRoutes } from '../models/model.routes.js'
 import { packageRoutes } from '../packages/package.routes.js'
 import { taskRoutes } from '../tasks/task.routes.js'
@@ -36,15 +39,25 @@ export interface OfficeDeps {
   hub: Hub
   serverId: string
   settings: ViewSettings
-  /** Whether all threads are up and none is stopping. */
-  ready: () => boolean
+  startMark: string
+  isStopping: () => boolean
+  notReady: () => Promise<NotReady[]>
+  metrics: { open: boolean; text: () => Promise<string> }
 }
 
-export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
-  const { settings } = deps
+export interface OfficeApp {
+  app: ZodApp
+  /** Ends the streams that would never end by themselves. */
+  endStreams: () => void
+}
+
+export async function createOfficeApp(deps: OfficeDeps): Promise<OfficeApp> {
   const app = await createHttpApp(deps)
+  const { isStopping } = deps
+  const endStreams = minimiseWhileStopping(app as never, { isStopping, streams: ['/api/v1/events'] })
+  limitSlowBodies(app as never)
   authenticate(app as never, { read: deps.read, clock: deps.clock, via: 'api' })
-  await app.register(swagger, apiDocument(settings.publicUrl))
+  await app.register(swagger, apiDocument(deps.settings.publicUrl))
   await app.register(async (child) => {
     // The reference page brings routes with JSON schemas of its own: they keep the stock compilers, in their own scope.
     child.setValidatorCompiler(() => () => true)
@@ -62,16 +75,12 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
     })
   })
   app.get('/openapi.json', { schema: { hide: true } as object }, async () => app.swagger())
-  const Ok = z.object({ ok: z.boolean() })
-  app.get('/healthz', { schema: { response: { 200: Ok }, security: [] } }, async () => ({ ok: true }))
-  app.get('/readyz', { schema: { response: { 200: Ok, 503: Ok }, security: [] } }, async (_request, reply) => {
-    const ok = deps.ready()
-    return reply.code(ok ? 200 : 503).send({ ok })
-  })
   await app.register(problemRoutes())
+  await app.register(healthRoutes({ startMark: deps.startMark, notReady: deps.notReady }))
+  await app.register(metricsRoutes(deps.metrics))
   await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
   await app.ready()
-  return app
+  return { app, endStreams }
 }
 
 async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {

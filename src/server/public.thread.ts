@@ -7,12 +7,16 @@ import { findBlocks } from '../blobs/blob.store.js'
 import { blockReader } from '../blobs/disk.driver.js'
 import { clockFrom } from '../clock.js'
 import { openSqlite } from '../db/sqlite.driver.js'
+import { isProbe, PEER_FIELD, peerText } from '../doctor/probe-path.js'
+import { readDownloadPath } from '../downloads/download-path.js'
 import { startKernelTable } from '../downloads/kernel-table.driver.js'
 import { linkSource } from '../downloads/link-source.store.js'
 import { createResponder } from '../downloads/responder.driver.js'
 import { closeHttp } from '../http/app.driver.js'
+import { START_FIELD } from '../http/health.routes.js'
 import { newId } from '../ids.js'
 import { createLogger } from '../logger.js'
+import { createPublicMetrics } from '../metrics/public-metrics.js'
 import { type Call, caller, serve } from '../threads/remote.js'
 import { lendToHttp } from './http-borrow.driver.js'
 import { listenFault } from './listen-fault.js'
@@ -37,7 +41,8 @@ const writer = caller(setup.writerPort)
 const services = remoteServices(writer)
 const blocks = blockReader(setup.data.folder, (sha256) => findBlocks(read, sha256))
 const kernel = startKernelTable({ log })
-const app = await createPublicApp({ read, clock, log, checkins: services.checkins })
+const app = await createPublicApp({ read, clock, log, checkins: services.checkins, startMark: setup.startMark })
+const { metrics, meter } = createPublicMetrics()
 
 const responder = createResponder({
   links: linkSource({ read, clock, hashToken }),
@@ -49,7 +54,20 @@ const responder = createResponder({
   newTryId: () => newId('y', clock()),
   log,
   handOver: lendToHttp(app.server, (socket) => responder.accept(socket)),
+  meter,
+  echo,
 })
+
+/** What the doctor asks: whom this listener sees at the other end, and by which start of the server. */
+function echo(target: string, socket: net.Socket): [name: string, value: string][] {
+  const path = readDownloadPath(target)
+  if (!path || !isProbe(setup.data.serverSecret, path)) return []
+  const peer = peerText({ address: socket.remoteAddress ?? '', port: socket.remotePort ?? 0 })
+  return [
+    [PEER_FIELD, peer],
+    [START_FIELD, setup.startMark],
+  ]
+}
 
 // allowHalfOpen: a client may end its side right after the GET and still wants the file.
 const server = net.createServer({ allowHalfOpen: true, noDelay: true }, (socket) => responder.accept(socket))
@@ -68,11 +86,21 @@ function listen(host: string): Promise<void> {
 
 const writerGone = new Promise<void>((resolve) => setup.writerPort.once('close', () => resolve()))
 
-/** The main thread ends this one once it has the answer. */
-async function stop(): Promise<void> {
+metrics.onCollect(async () => {
+  const connections = await new Promise<number>((resolve) =>
+    server.getConnections((_error, count) => resolve(count ?? 0)),
+  )
+  metrics.gauge('firmhand_public_connections').set(connections)
+  metrics.gauge('firmhand_downloads_running').set(responder.running)
+})
+
+/** Nothing new comes in; what runs may end in its time; then the last reports go to the record. The main thread ends this
+ * one once it has the answer. */
+async function stop(graceMs: number): Promise<void> {
   server.close()
-  await Promise.race([responder.stop(), writerGone.then(() => setTimeout(ALONE_MS))])
-  await closeHttp(app)
+  const writerLost = writerGone.then(() => setTimeout(ALONE_MS))
+  await Promise.all([Promise.race([responder.drain(graceMs), writerLost]), closeHttp(app)])
+  await Promise.race([responder.stop(), writerLost])
   await kernel.stop()
   await blocks.close()
   await read.destroy()
@@ -81,7 +109,10 @@ async function stop(): Promise<void> {
 }
 
 async function handle(call: Call): Promise<unknown> {
-  if (call.method === 'stop') return stop()
+  if (call.method === 'stop') return stop(Number(call.args[0]))
+  if (call.method === 'hurry') return responder.hurry()
+  if (call.method === 'metrics') return metrics.values()
+  if (call.method === 'probe') return
   if (call.method === 'revoke') return responder.revoke(String(call.args[0]))
   throw new Error(`the public thread has no ${call.method}`)
 }

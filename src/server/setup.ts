@@ -22,6 +22,8 @@ export interface WriterReady {
 export interface PublicSetup {
   data: DataFolder
   listen: ListenAddress
+  /** Shown by the listeners of this start, so that the doctor knows them. */
+  startMark: string
   behindProxy: boolean
   logLevel: string
   clockCell: SharedArrayBuffer | undefined

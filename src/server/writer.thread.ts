@@ -35,8 +35,19 @@ const writer = await openWriter({
   throw portable(error)
 })
 
-/** The control service has one method; the main thread ends this one once it has the answer. */
-const handle = (call: Call): Promise<unknown> => (call.service === 'control' ? writer.close() : writer.handle(call))
+/** What the main thread asks besides work. It ends this thread once it has the answer to `stop`. */
+const CONTROL: Record<string, () => Promise<unknown>> = {
+  stop: writer.close,
+  probe: writer.probe,
+  metrics: writer.metrics,
+}
+
+async function handle(call: Call): Promise<unknown> {
+  if (call.service !== 'control') return writer.handle(call)
+  const method = CONTROL[call.method]
+  if (!method) throw new Error(`the writing thread has no ${call.method}`)
+  return method()
+}
 
 serve(toMain as MessagePort, handle)
 serve(setup.publicPort, handle)

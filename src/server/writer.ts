@@ -3,11 +3,14 @@
 import type { Actor } from '../audit/actor.js'
 import { listBlobNames } from '../blobs/blob.store.js'
 import { diskStore } from '../blobs/disk.driver.js'
+import type { CheckinResult } from '../checkins/checkin.service.js'
 import type { Clock } from '../clock.js'
 import type { Effect } from '../db/db.js'
 import { migrate } from '../db/migrate.driver.js'
 import { openSqlite } from '../db/sqlite.driver.js'
 import { createWriteQueue } from '../db/write-queue.driver.js'
+import type { MetricValues } from '../metrics/metric-set.js'
+import { createWriterMetrics } from '../metrics/writer-metrics.js'
 import type { Call } from '../threads/remote.js'
 import type { DataFolder } from './data-folder.driver.js'
 import { forgetOld, once } from './once.store.js'
@@ -26,6 +29,9 @@ export interface Writer {
   services: Services
   /** A call of another thread: one unit of work, answered after its commit. */
   handle(call: Call): Promise<unknown>
+  /** Resolves when an empty transaction has been begun and committed: the lock is to be had, the queue moves. */
+  probe(): Promise<void>
+  metrics(): Promise<MetricValues>
   close(): Promise<void>
 }
 
@@ -47,7 +53,9 @@ export async function openWriter(given: {
   await disk.prepare()
   const db = openSqlite(data.databaseFile, 'write')
   const applied = await migrate(db)
-  const queue = createWriteQueue({ db, clock, publish: given.publish })
+  const measured = createWriterMetrics()
+  const queue = createWriteQueue({ db, clock, publish: given.publish, observer: measured.observer })
+  measured.metrics.onCollect(() => measured.metrics.gauge('firmhand_write_queue_depth').set(queue.depth))
   const serverId = await queue.run(serverIdOf)
   if (given.sweep) {
     const { publicUrl, behindProxy, taskDeadlineHours } = given.settings
@@ -82,10 +90,14 @@ export async function openWriter(given: {
       const method = methods[call.service]?.[call.method]
       if (!method) throw new Error(`there is no ${call.service}.${call.method}`)
       const [actor] = call.args
-      return queue.run((work) =>
+      const answer = await queue.run((work) =>
         isActor(actor) ? once(work, actor, () => method(work, ...call.args)) : method(work, ...call.args),
       )
+      if (call.service === 'checkins' && call.method === 'accept') measured.countCheckins(answer as CheckinResult[])
+      return answer
     },
+    probe: () => queue.run(async () => undefined),
+    metrics: () => measured.metrics.values(),
     close: async () => {
       for (const timer of timers) clearInterval(timer)
       await queue.close()

@@ -74,6 +74,7 @@ export async function startTestApp(options: TestAppOptions = {}): Promise<TestAp
     FIRMHAND_PUBLIC_URL: options.publicUrl === null ? '' : (options.publicUrl ?? publicUrl),
     FIRMHAND_BEHIND_PROXY: options.behindProxy ? 'true' : 'false',
     FIRMHAND_LOG_LEVEL: 'silent',
+    FIRMHAND_STOP_GRACE_SECONDS: '0',
     ...options.settings,
   }
   const config = readConfig(settings)

@@ -95,6 +95,7 @@ export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
     FIRMHAND_PUBLIC_LISTEN: `127.0.0.1:${publicPort}`,
     FIRMHAND_OFFICE_LISTEN: `127.0.0.1:${officePort}`,
     FIRMHAND_PUBLIC_URL: publicUrl,
+    FIRMHAND_STOP_GRACE_SECONDS: '0',
     ...options.settings,
   }
   const addKey = async (oneMore: boolean): Promise<string> =>
