@@ -99,7 +99,7 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(modelRoutes({ read, models: services.models }))
   await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
   await api.register(unitRoutes({ read, units: services.units }))
-  await api.register(linkRoutes({ links: services.links, settings }))
+  await api.register(linkRoutes({ read, clock, links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
   await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))
   await api.register(timelineRoutes({ read }))

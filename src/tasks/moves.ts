@@ -160,6 +160,9 @@ function onCheckin(course: Course, checkin: Checkin, evidence: Evidence, targetL
 /** Domain rule 9: a person's word is never worth `applied`, and confirms only what a report applied. */
 function onAttest(course: Course, step: Extract<Step, { kind: 'attest' }>, evidence: Evidence): void {
   if (step.state === 'failed') close(course, { state: 'failed', reason: step.reason ?? 'other' }, evidence)
+  // A copy on a technician's computer that is not whole is what a damaged copy in the unit is: a try, then an exit.
+  else if (step.digest && digestMatches(course.terms, step.digest) === false)
+    onDigest(course, step.digest, evidence, false)
   else if (step.state !== 'confirmed') reach(course, step.state, evidence)
   else if (course.state === 'applied') reach(course, 'confirmed', evidence)
 }
