@@ -107,7 +107,9 @@ export async function listLinks(db: Db, filter: LinkFilter & Page): Promise<(Lin
   if (live !== undefined) {
     query = query
       .where('link.end_reason', 'is', null)
-      .where((where) => where.or([where('link.expires_at_ms', 'is', null), where('link.expires_at_ms', '>', live.nowMs)]))
+      .where((where) =>
+        where.or([where('link.expires_at_ms', 'is', null), where('link.expires_at_ms', '>', live.nowMs)]),
+      )
   }
   return (await query.execute()).map((row) => ({ ...toLink(row), sentBytes: Number(row.sent_bytes ?? 0) }))
 }

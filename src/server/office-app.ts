@@ -19,6 +19,8 @@ import { linkRoutes } from '../links/link.routes.js'
 import type { Logger } from '../logger.js'
 import { modelRoutes } from '../models/model.routes.js'
 import { packageRoutes } from '../packages/package.routes.js'
+import { handReportRoutes } from '../sheets/hand-report.routes.js'
+import { sheetRoutes } from '../sheets/sheet.routes.js'
 import { taskRoutes } from '../tasks/task.routes.js'
 import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
@@ -102,6 +104,8 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(linkRoutes({ read, clock, links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
   await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))
+  await api.register(handReportRoutes({ read, clock, handReports: services.handReports, settings }))
+  await api.register(sheetRoutes({ read, clock, settings }))
   await api.register(timelineRoutes({ read }))
   await api.register(eventRoutes({ read, clock, hub: deps.hub }))
   await api.register(

@@ -97,7 +97,8 @@ export function closedStanding(closed: {
 }
 
 export function standingOf(course: Course, nowMs: number): Standing {
-  if (isClosed(course)) return closedStanding({ ...course, method: course.terms.method, closedAtMs: course.closedAtMs! })
+  if (isClosed(course))
+    return closedStanding({ ...course, method: course.terms.method, closedAtMs: course.closedAtMs! })
   if (course.state === 'applied') return whileSoaking(course, nowMs)
   if (course.mismatchesAtMs.size > 0) {
     const sinceMs = Math.max(...course.mismatchesAtMs)
