@@ -10,6 +10,7 @@ import { demoCommand } from './demo.command.js'
 import { failureOf } from './failure.js'
 import { initCommand } from './init.command.js'
 import { keyCommands } from './key.command.js'
+import { linkCommands } from './link.command.js'
 import { modelCommands } from './model.command.js'
 import { packageCommands } from './package.command.js'
 import { serveCommand } from './serve.command.js'
@@ -61,6 +62,7 @@ export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
     packageCommands,
     unitCommands,
     taskCommands,
+    linkCommands,
     commandCommands,
     checkinCommands,
     auditCommands,

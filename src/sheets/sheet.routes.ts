@@ -7,11 +7,10 @@ import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { Id, problems, type ZodApp } from '../http/zod-routes.js'
 import { findTasks } from '../tasks/task.store.js'
+import { SHEETS_MAX } from './sheet.js'
 import { loadSheets, type SheetSettings } from './sheet.store.js'
 import { SHEET_POLICY, sheetsPage } from './sheet-page.js'
 
-/** Sheets in one page: a day's work of a depot. Each costs about 20 KB and a few milliseconds. */
-export const SHEETS_MAX = 100
 /** Ids with commas between. */
 const IDS_CHARS_MAX = 8000
 
