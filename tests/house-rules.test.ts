@@ -30,6 +30,7 @@ const LADDER = [
   'downloads',
   'tasks',
   'checkins',
+  'sheets',
   'timeline',
   'events',
   'metrics',

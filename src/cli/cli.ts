@@ -11,6 +11,7 @@ import { doctorCommand } from './doctor.command.js'
 import { failureOf } from './failure.js'
 import { initCommand } from './init.command.js'
 import { keyCommands } from './key.command.js'
+import { linkCommands } from './link.command.js'
 import { modelCommands } from './model.command.js'
 import { packageCommands } from './package.command.js'
 import { serveCommand } from './serve.command.js'
@@ -63,6 +64,7 @@ export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
     packageCommands,
     unitCommands,
     taskCommands,
+    linkCommands,
     commandCommands,
     checkinCommands,
     auditCommands,

@@ -24,6 +24,15 @@ export const taskRow = (task: TaskView): string[] => [
   `${task.fromVersion ?? '?'} -> ${task.toVersion}`,
 ]
 
+/** What comes next where people do it: the sheet. */
+export function nextStepLines(tasks: readonly Pick<TaskView, 'id' | 'method'>[]): string[] {
+  const byHand = tasks.filter(({ method }) => method !== 'air')
+  if (byHand.length === 0) return []
+  const [one] = byHand
+  const which = byHand.length === 1 ? one!.id : 'TASK…'
+  return [`next: print the sheet${byHand.length === 1 ? '' : 's'}: firmhand task sheet ${which} --out sheet.html`]
+}
+
 export function taskLines(task: TaskView): string[] {
   const { standing, ledger, link } = task
   const moves = task.moves.map(({ state, at, grade, implied, evidence, observedAt, by }) => {

@@ -6,7 +6,8 @@ import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from '../tasks/fac
 import type { TaskView } from '../tasks/task-view.js'
 import { ApiError } from './api-client.js'
 import { EXIT, type Run, show, table } from './command.js'
-import { TASK_HEADINGS, taskLines, taskRow } from './task-lines.js'
+import { sheetCommands } from './sheet.command.js'
+import { nextStepLines, TASK_HEADINGS, taskLines, taskRow } from './task-lines.js'
 
 interface IssueOptions {
   unit?: string[]
@@ -70,6 +71,7 @@ export function taskCommands(program: Command, run: Run): void {
       show(run, issued, () => [
         ...table([TASK_HEADINGS, ...issued.tasks.map(taskRow)]),
         ...issued.skipped.map((skip) => `skipped ${skip.unit}: ${skip.detail} (${skip.code})`),
+        ...nextStepLines(issued.tasks),
       ])
     })
   task
@@ -119,11 +121,24 @@ export function taskCommands(program: Command, run: Run): void {
     )
     .requiredOption('--note <TEXT>', 'what was seen, by whom, where')
     .addOption(new Option('--reason <REASON>', 'for failed').choices(ATTESTED_REASONS))
-    .action(async (id: string, options: { state: string; note: string; reason?: string }) => {
+    .option(
+      '--digest <HEX>',
+      'with verified: what the technician’s computer computed of its copy; exit 1 if it is wrong',
+    )
+    .action(async (id: string, options: { state: string; note: string; reason?: string; digest?: string }) => {
       const { state, note, reason } = options
-      const attested = await run.api().send<TaskView>('POST', at(id, '/attest'), { state, note, reason })
+      const digest = options.digest?.replace(/\s/g, '')
+      const attested = await run.api().send<TaskView>('POST', at(id, '/attest'), { state, note, reason, digest })
+      // Another digest than the package's is recorded, and does not bring the task to where it was said to be.
+      if (digest !== undefined && !(await isOfPackage(run, attested, digest))) run.end(EXIT.failed)
       show(run, attested, () => taskLines(attested))
     })
+  sheetCommands(task, run)
+}
+
+async function isOfPackage(run: Run, task: TaskView, digest: string): Promise<boolean> {
+  const pack = await run.api().get<{ digests: Record<string, string> }>(`/packages/${encodeURIComponent(task.package)}`)
+  return Object.values(pack.digests).includes(digest.toLowerCase())
 }
 
 /** Looks again until all are closed; a line for each change where a person is watching. */

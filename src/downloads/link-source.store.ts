@@ -38,7 +38,8 @@ export function linkSource(deps: { read: Db; clock: Clock; hashToken: (token: st
         sizeBytes: Number(row.size_bytes),
         fileName: row.file_name,
         storedAtMs: Number(row.stored_at_ms),
-        contentDisposition: profile.contentDisposition === true,
+        // People's programs save a copy link under the name to the letter, however its address was typed.
+        contentDisposition: row.kind === 'copy' || profile.contentDisposition === true,
         byteBudgetBytes: Number(row.byte_budget_bytes),
         end: endOf(row, deps.clock()),
         ledger: {

@@ -18,7 +18,10 @@ import {
   type LinkKind,
   markEnded,
   openTasksAmong,
+  setTaskLink,
 } from './link.store.js'
+
+const HOUR_MS = 3_600_000
 
 /** A copy link serves many tasks and people; its budget is a guard against loops, not a bill. */
 const COPY_BUDGET_FACTOR = 1000
@@ -87,7 +90,11 @@ export function draftLink(
   }
 }
 
-export function linkService(deps: { serverSecret: string; publicUrl: string | null }): LinkService {
+export function linkService(deps: {
+  serverSecret: string
+  publicUrl: string | null
+  taskDeadlineHours: number
+}): LinkService {
   return {
     create: async (work, actor, input) => {
       if (deps.publicUrl === null) throw new AppError('public-url-not-set', PUBLIC_URL_NEEDED)
@@ -109,8 +116,11 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
         const why = unit.retired ? 'is retired' : `is a ${unit.modelId}, the package is for ${pack.modelId}`
         throw new AppError('state-refused', `The unit ${why}: it gets no link to this file.`, { unit: unit.id })
       }
+      const taskIds = [...new Set(input.taskIds)]
+      await requireServedTasks(work, { ...input, taskIds })
       const drafted = draftLink(deps, {
         ...input,
+        expiresAtMs: input.expiresAtMs ?? expiryOf(deps, work, input.kind),
         pack,
         profile: model!.profile,
         unitId: unit?.id ?? null,
@@ -119,12 +129,16 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
         nowMs: work.nowMs,
       })
       await insertLinks(work.db, [drafted])
-      await requireServedTasks(work, input)
       await joinTasks(
         work.db,
-        [...new Set(input.taskIds)].map((taskId) => ({ linkId: drafted.link.id, taskId })),
+        taskIds.map((taskId) => ({ linkId: drafted.link.id, taskId })),
       )
-      await appendAudit(work, actor, [drafted.audit])
+      // From now on the tasks and their sheets show this link; the one before serves them until it ends.
+      await setTaskLink(work.db, taskIds, drafted.link.id)
+      const { detail } = drafted.audit
+      await appendAudit(work, actor, [
+        { ...drafted.audit, detail: { ...detail, ...(taskIds.length > 0 && { tasks: taskIds }) } },
+      ])
       return drafted.link
     },
 
@@ -135,6 +149,10 @@ export function linkService(deps: { serverSecret: string; publicUrl: string | nu
     },
   }
 }
+
+/** A link for people is passed on and forgotten: without a time of its own it ends as a task issued now would. */
+const expiryOf = (deps: { taskDeadlineHours: number }, work: Work, kind: LinkKind): number | null =>
+  kind === 'copy' ? work.nowMs + deps.taskDeadlineHours * HOUR_MS : null
 
 export const PUBLIC_URL_NEEDED =
   'Set FIRMHAND_PUBLIC_URL to the address under which cameras reach the public listener, and start again.'

@@ -1,6 +1,7 @@
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
 import type { Database } from '../db/schema.js'
+import type { Page } from '../http/zod-routes.js'
 import { chunks } from '../units/unit.store.js'
 
 export type LinkKind = 'unit' | 'copy'
@@ -67,6 +68,65 @@ export async function joinTasks(db: Db, pairs: readonly { linkId: string; taskId
       .values(part.map(({ linkId, taskId }) => ({ link_id: linkId, task_id: taskId })))
       .execute()
   }
+}
+
+/** The link that these tasks show. */
+export async function setTaskLink(db: Db, taskIds: readonly string[], linkId: string): Promise<void> {
+  for (const part of chunks(taskIds))
+    await db.updateTable('task').set({ link_id: linkId }).where('id', 'in', part).execute()
+}
+
+export interface LinkFilter {
+  package?: string | undefined
+  unit?: string | undefined
+  task?: string | undefined
+  kind?: LinkKind | undefined
+  /** `live`: neither ended nor past its time. */
+  live?: { nowMs: number } | undefined
+}
+
+/** Oldest first, with how many bytes went out on each. */
+export async function listLinks(db: Db, filter: LinkFilter & Page): Promise<(Link & { sentBytes: number })[]> {
+  let query = db
+    .selectFrom('link')
+    .leftJoin('ledger', 'ledger.link_id', 'link.id')
+    .selectAll('link')
+    .select('ledger.sent_bytes')
+    .where('link.id', '>', filter.after ?? '')
+    .orderBy('link.id')
+    .limit(filter.limit + 1)
+  const { task, live } = filter
+  if (filter.package !== undefined) query = query.where('link.package_id', '=', filter.package)
+  if (filter.unit !== undefined) query = query.where('link.unit_id', '=', filter.unit)
+  if (filter.kind !== undefined) query = query.where('link.kind', '=', filter.kind)
+  if (task !== undefined) {
+    query = query.where('link.id', 'in', (inner) =>
+      inner.selectFrom('link_task').select('link_id').where('task_id', '=', task),
+    )
+  }
+  if (live !== undefined) {
+    query = query
+      .where('link.end_reason', 'is', null)
+      .where((where) =>
+        where.or([where('link.expires_at_ms', 'is', null), where('link.expires_at_ms', '>', live.nowMs)]),
+      )
+  }
+  return (await query.execute()).map((row) => ({ ...toLink(row), sentBytes: Number(row.sent_bytes ?? 0) }))
+}
+
+/** How many tasks each link serves. */
+export async function countLinkTasks(db: Db, linkIds: readonly string[]): Promise<Map<string, number>> {
+  const counts = new Map<string, number>()
+  for (const part of chunks(linkIds)) {
+    const rows = await db
+      .selectFrom('link_task')
+      .select((select) => ['link_id', select.fn.countAll().as('tasks')])
+      .where('link_id', 'in', part)
+      .groupBy('link_id')
+      .execute()
+    for (const row of rows) counts.set(row.link_id, Number(row.tasks))
+  }
+  return counts
 }
 
 export async function findLink(db: Db, id: string): Promise<Link | null> {

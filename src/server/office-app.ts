@@ -22,6 +22,8 @@ import type { Logger } from '../logger.js'
 import { metricsRoutes } from '../metrics/metrics.routes.js'
 import { modelRoutes } from '../models/model.routes.js'
 import { packageRoutes } from '../packages/package.routes.js'
+import { handReportRoutes } from '../sheets/hand-report.routes.js'
+import { sheetRoutes } from '../sheets/sheet.routes.js'
 import { taskRoutes } from '../tasks/task.routes.js'
 import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
@@ -89,9 +91,11 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(modelRoutes({ read, models: services.models }))
   await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
   await api.register(unitRoutes({ read, units: services.units }))
-  await api.register(linkRoutes({ links: services.links, settings }))
+  await api.register(linkRoutes({ read, clock, links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
   await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))
+  await api.register(handReportRoutes({ read, clock, handReports: services.handReports, settings }))
+  await api.register(sheetRoutes({ read, clock, settings }))
   await api.register(timelineRoutes({ read }))
   await api.register(eventRoutes({ read, clock, hub: deps.hub }))
   await api.register(

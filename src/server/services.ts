@@ -6,6 +6,7 @@ import { type CheckinService, checkinService } from '../checkins/checkin.service
 import { type LinkService, linkService } from '../links/link.service.js'
 import { type ModelService, modelService } from '../models/model.service.js'
 import { type PackageService, packageService } from '../packages/package.service.js'
+import { type HandReportService, handReportService } from '../sheets/hand-report.service.js'
 import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
 import { type TaskService, taskService } from '../tasks/task.service.js'
 import type { Caller, Remote } from '../threads/remote.js'
@@ -20,6 +21,7 @@ export interface Services {
   links: LinkService
   tasks: TaskService
   checkins: CheckinService
+  handReports: HandReportService
   ledger: LedgerService
 }
 
@@ -40,6 +42,7 @@ export function createServices(settings: ServiceSettings, disk: DiskStore): Serv
     links: linkService(settings),
     tasks: taskService({ ...settings, deadlineMs: settings.taskDeadlineHours * 3_600_000 }),
     checkins: checkinService,
+    handReports: handReportService,
     ledger: ledgerService,
   }
 }
@@ -56,6 +59,7 @@ export function remoteServices(caller: Caller): RemoteServices {
     links: caller.service('links'),
     tasks: caller.service('tasks'),
     checkins: caller.service('checkins'),
+    handReports: caller.service('handReports'),
     ledger: caller.service('ledger'),
   }
 }

@@ -98,10 +98,16 @@ type Attest = Extract<Fact, { kind: 'attest' }>
 
 function toFact(row: { id: string; kind: string; at_ms: number | string; actor_id: string; detail: string }): Fact {
   const common = { id: row.id, atMs: Number(row.at_ms), by: row.actor_id }
-  const detail = JSON.parse(row.detail) as { state?: Attest['state']; reason?: string }
+  const detail = JSON.parse(row.detail) as { state?: Attest['state']; reason?: string; digest?: string }
   switch (row.kind) {
     case 'attest':
-      return { kind: 'attest', ...common, state: detail.state!, reason: (detail.reason ?? null) as Attest['reason'] }
+      return {
+        kind: 'attest',
+        ...common,
+        state: detail.state!,
+        reason: (detail.reason ?? null) as Attest['reason'],
+        digest: detail.digest ?? null,
+      }
     case 'cancel':
       return { kind: 'cancel', ...common, reason: detail.reason ?? null }
     case 'sent':

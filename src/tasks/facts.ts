@@ -98,6 +98,8 @@ export type Fact =
       by: string
       state: 'fetched' | 'verified' | 'confirmed' | 'failed'
       reason: (typeof ATTESTED_REASONS)[number] | null
+      /** With `verified`: what the technician’s computer computed of its copy, equal to the package’s or not. */
+      digest?: string | null
     }
   /** `reason`: the person's own words. */
   | { kind: 'cancel'; id: string; atMs: number; by: string; reason: string | null }

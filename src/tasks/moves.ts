@@ -115,8 +115,28 @@ function onOldBeforeApplied(course: Course, evidence: Evidence, targetLater: boo
     close(course, { state: 'failed', reason: 'not-applied' }, evidence)
 }
 
+/** A version that a technician read at the unit (checkins/checkin.service.ts). */
+const AT_BENCH = 'bench'
+
+/**
+ * By hand, fetched says that the file lies with the technician: the unit, which goes on reporting its old version from
+ * the road, has nothing to install yet. So another version before the copy was checked is one from before, and what
+ * fails the job after it is what was read at the unit, not what a platform repeats.
+ */
+function onOtherByHand(course: Course, checkin: Checkin, evidence: Evidence, targetLater: boolean): void {
+  const isAtBench = checkin.source === AT_BENCH
+  if (course.state !== 'verified') {
+    setFromVersion(course, checkin.version, evidence)
+    if (isAtBench) course.oldAtMs.push(evidence.atMs)
+  } else if (!isOld(course, checkin.version)) {
+    close(course, { state: 'failed', reason: 'unexpected-version' }, evidence)
+  } else if (isAtBench) onOldBeforeApplied(course, evidence, targetLater)
+}
+
 function onOtherVersion(course: Course, checkin: Checkin, evidence: Evidence, targetLater: boolean): void {
-  if (course.state === 'queued') {
+  if (course.terms.method !== 'air' && course.state !== 'applied') {
+    onOtherByHand(course, checkin, evidence, targetLater)
+  } else if (course.state === 'queued') {
     setFromVersion(course, checkin.version, evidence)
     if (!isClosed(course)) onOldBeforeApplied(course, evidence, targetLater)
   } else if (!isOld(course, checkin.version)) {
@@ -160,6 +180,9 @@ function onCheckin(course: Course, checkin: Checkin, evidence: Evidence, targetL
 /** Domain rule 9: a person's word is never worth `applied`, and confirms only what a report applied. */
 function onAttest(course: Course, step: Extract<Step, { kind: 'attest' }>, evidence: Evidence): void {
   if (step.state === 'failed') close(course, { state: 'failed', reason: step.reason ?? 'other' }, evidence)
+  // A copy on a technician's computer that is not whole is what a damaged copy in the unit is: a try, then an exit.
+  else if (step.digest && digestMatches(course.terms, step.digest) === false)
+    onDigest(course, step.digest, evidence, false)
   else if (step.state !== 'confirmed') reach(course, step.state, evidence)
   else if (course.state === 'applied') reach(course, 'confirmed', evidence)
 }

@@ -68,15 +68,52 @@ export const WORDS = {
   },
   handNotCopied: {
     cause: 'The file has not been fetched for this job.',
-    next: 'Fetch the file with the copy link, or cancel the job.',
-    meanwhile: 'Fetch the file with the copy link.',
+    next: 'Print the sheet, fetch the file with the copy link and do the job, or cancel it.',
+    meanwhile: 'Print the sheet and fetch the file with the copy link.',
   },
   handNotRead: {
     cause: 'The file was fetched, but no version has been read since.',
-    next: 'Install the file, then enter the version that the unit shows as a check-in.',
-    meanwhile: 'Install the file, then enter the version that the unit shows as a check-in.',
+    next: 'Install by the sheet, read the version at the bench, and type the sheet in.',
+    meanwhile: 'Install by the sheet, read the version at the bench, and type the sheet in.',
+  },
+  handStillOld: {
+    cause:
+      'The old version was read after the installation: file name or place on the card, wrong variant, supply too ' +
+      'weak, or a second restart is needed.',
+    next: 'Look under “When it does not come up” on the sheet; then read the version at the bench again.',
+  },
+  handDamaged: {
+    cause: 'The copy on the technician’s computer or card did not match the digest.',
+    next: 'Delete that copy, fetch the file again with the copy link, and check it before it goes into the unit.',
+  },
+  handSoak: {
+    cause: 'The target version was read, but not again after the soak time.',
+    next: 'Read the version at the bench once more, or confirm by your own word.',
+    meanwhile: 'Read the version at the bench once more after the soak time.',
   },
 } as const satisfies Record<string, Words>
+
+/** Where the job is done by hand, there is no text to send and no download of the unit to wait for. */
+export const HAND_CLOSED_WORDS: ReadonlyMap<string, Words> = new Map(
+  Object.entries({
+    'not-applied': {
+      cause: 'The file was installed by hand, and the old version was read twice since.',
+      next: 'Check variant, file name and supply; then issue a new task, and look at the card or cable first.',
+    },
+    damaged: {
+      cause: 'The copy for the unit did not match the digest.',
+      next: 'Use another card or computer; then issue a new task and check the digest before installing.',
+    },
+    'no-answer': {
+      cause: 'The file was fetched for the job, and no target version was read by the deadline.',
+      next: 'Read the version at the bench, enter it, and issue a new task if it is not the target.',
+    },
+    deadline: {
+      cause: 'Nobody is known to have begun the job by the deadline.',
+      next: 'Issue a new task if it is still wanted, and print its sheet.',
+    },
+  }),
+)
 
 /** By reason. A person's own words and `confirmed` need none. */
 export const CLOSED_WORDS: ReadonlyMap<string, Words> = new Map(

@@ -1,8 +1,8 @@
 // How an open task is doing, in words for the person who looks after it: since when nothing more is known, the likely
 // cause, the next step. Never an exit, never shown as done (domain rule 6). Pure; changes with the clock alone.
 import { type Course, isClosed, reachedAtMs, readyAtMs } from './course.js'
-import type { Standing, TaskState } from './facts.js'
-import { CLOSED_WORDS, WORDS, type Words } from './standing-words.js'
+import type { Method, Standing, TaskState } from './facts.js'
+import { CLOSED_WORDS, HAND_CLOSED_WORDS, WORDS, type Words } from './standing-words.js'
 
 const MINUTE_MS = 60_000
 const HOUR_MS = 60 * MINUTE_MS
@@ -61,31 +61,51 @@ function whileSoaking(course: Course, nowMs: number): Standing {
   const { soakMs } = course.terms
   if (course.oldSources.size > 0) return { grade: 'late', sinceMs: appliedMs, ...said(WORDS.sourcesDiffer) }
   const lastMs = course.lastReportAtMs ?? appliedMs
-  const words = lastMs > appliedMs + soakMs ? WORDS.untimed : WORDS.soak
+  const soaking = isByHand(course) ? WORDS.handSoak : WORDS.soak
+  const words = lastMs > appliedMs + soakMs ? WORDS.untimed : soaking
   const lateMs = appliedMs + soakMs - lastMs
   return graded({ sinceMs: lastMs, lateMs, silentMs: lateMs + SILENT_MS, words }, nowMs)
 }
 
+/** A person does it, at their own pace: the job waits for vehicle and technician, and a unit's silence means nothing. */
+function byHand(course: Course, readyMs: number | null, nowMs: number): Standing {
+  if (readyMs === null) {
+    const wait = { sinceMs: course.terms.issuedAtMs, lateMs: HAND_LATE_MS, silentMs: Infinity }
+    return graded({ ...wait, words: WORDS.handNotCopied }, nowMs)
+  }
+  const readOld = (course.oldAtMs.at(-1) ?? 0) > readyMs + course.terms.installMs
+  if (readOld) return { grade: 'late', sinceMs: readyMs, ...said(WORDS.handStillOld) }
+  return graded({ sinceMs: readyMs, lateMs: HAND_LATE_MS, silentMs: Infinity, words: WORDS.handNotRead }, nowMs)
+}
+
+const isByHand = (course: Course): boolean => course.terms.method !== 'air'
+
 const said = ({ cause, next }: Words): { cause: string; next: string } => ({ cause, next })
 
 /** A person who cancels gives the cause in their own words, whatever those are. */
-export function closedStanding(closed: { state: TaskState; reason: string | null; closedAtMs: number }): Standing {
-  const { state, reason, closedAtMs } = closed
-  const words = state === 'cancelled' && reason !== 'package-withdrawn' ? null : CLOSED_WORDS.get(reason ?? '')
+export function closedStanding(closed: {
+  state: TaskState
+  reason: string | null
+  closedAtMs: number
+  method: Method
+}): Standing {
+  const { state, reason, closedAtMs, method } = closed
+  const isOwnWords = state === 'cancelled' && reason !== 'package-withdrawn'
+  const byMethod = method === 'air' ? undefined : HAND_CLOSED_WORDS.get(reason ?? '')
+  const words = isOwnWords ? null : (byMethod ?? CLOSED_WORDS.get(reason ?? ''))
   return { grade: 'closed', sinceMs: closedAtMs, cause: words?.cause ?? null, next: words?.next ?? null }
 }
 
 export function standingOf(course: Course, nowMs: number): Standing {
-  if (isClosed(course)) return closedStanding({ ...course, closedAtMs: course.closedAtMs! })
+  if (isClosed(course))
+    return closedStanding({ ...course, method: course.terms.method, closedAtMs: course.closedAtMs! })
   if (course.state === 'applied') return whileSoaking(course, nowMs)
   if (course.mismatchesAtMs.size > 0) {
     const sinceMs = Math.max(...course.mismatchesAtMs)
-    return graded({ sinceMs, lateMs: 0, silentMs: SILENT_MS, words: WORDS.damagedOnce }, nowMs)
+    const words = isByHand(course) ? WORDS.handDamaged : WORDS.damagedOnce
+    return graded({ sinceMs, lateMs: 0, silentMs: isByHand(course) ? Infinity : SILENT_MS, words }, nowMs)
   }
   const readyMs = readyAtMs(course)
-  if (course.terms.method !== 'air') {
-    const wait = { sinceMs: readyMs ?? course.terms.issuedAtMs, lateMs: HAND_LATE_MS, silentMs: Infinity }
-    return graded({ ...wait, words: readyMs === null ? WORDS.handNotCopied : WORDS.handNotRead }, nowMs)
-  }
+  if (isByHand(course)) return byHand(course, readyMs, nowMs)
   return readyMs === null ? beforeFetched(course, nowMs) : whileInstalling(course, readyMs, nowMs)
 }

@@ -32,6 +32,10 @@ const SkipView = z.object({ unit: z.string(), code: skipCode, detail: z.string()
 /** Said by a caller who knows that nothing stops an installation that runs. */
 const Acknowledge = z.literal('may-be-installing').optional()
 const NOTE_MAX = 2000
+/** SHA-256, SHA-1, MD5 or CRC-32 in hex, in any letter case. */
+export const Digest = z
+  .string()
+  .regex(/^(?:[0-9A-Fa-f]{64}|[0-9A-Fa-f]{40}|[0-9A-Fa-f]{32}|[0-9A-Fa-f]{8})$/, 'must be 64, 40, 32 or 8 hex digits')
 /** Tasks turned into views between two turns of the event loop. */
 const VIEW_CHUNK = 250
 /** A body that names 100,000 units. */
@@ -150,13 +154,16 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
             state: z.enum(['fetched', 'verified', 'confirmed', 'failed']),
             reason: z.enum(ATTESTED_REASONS).optional(),
             note: z.string().min(1).max(NOTE_MAX).describe('What was seen, by whom, where'),
+            digest: Digest.optional().describe(
+              'With `verified`: what the technician’s computer computed of its copy. Another one than the package’s is recorded as a damaged copy.',
+            ),
           }),
           response: { 200: TaskView, ...changeProblems(404, 409) },
         },
       },
       async (request) => {
-        const { state, reason, note } = request.body
-        await deps.tasks.attest(request.actor, request.params.id, { state, reason: reason ?? null, note })
+        const { reason, ...word } = request.body
+        await deps.tasks.attest(request.actor, request.params.id, { ...word, reason: reason ?? null })
         return view(request, request.params.id)
       },
     )

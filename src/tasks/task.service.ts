@@ -30,6 +30,8 @@ export interface Attestation {
   state: 'fetched' | 'verified' | 'confirmed' | 'failed'
   reason: (typeof ATTESTED_REASONS)[number] | null
   note: string
+  /** With `verified`: hex of the technician's copy. One that is not the package's counts as a damaged copy (rule 10). */
+  digest?: string | null
 }
 
 /** Due tasks in one transaction, so that the clock's work never holds up a caller for long. */
@@ -42,21 +44,7 @@ export function taskService(deps: IssueDeps): TaskService {
     attest: async (work, actor, id, input) => {
       const task = await requireOpenTask(work, id)
       refuseAttestation(task, input)
-      await insertTaskFact(work.db, {
-        taskId: id,
-        kind: 'attest',
-        atMs: wordAtMs(task, work.nowMs),
-        actorId: actor.id,
-        detail: { state: input.state, reason: input.reason, note: input.note },
-      })
-      await appendAudit(work, actor, [
-        {
-          action: 'task.attested',
-          ...subjectOf(task),
-          detail: { state: input.state, reason: input.reason },
-          labels: { note: input.note }, // Free words of a person, about persons: erasable.
-        },
-      ])
+      await recordAttestation(work, actor, task, { ...input, atMs: wordAtMs(task, work.nowMs) })
       await settleTasks(work, actor, [id])
     },
 
@@ -134,7 +122,33 @@ export function taskService(deps: IssueDeps): TaskService {
   }
 }
 
-const subjectOf = (task: Task) => ({
+/** Stores a person's word and logs it. Settling is the caller's. */
+export async function recordAttestation(
+  work: Work,
+  actor: Actor,
+  task: Task,
+  input: Attestation & { atMs: number },
+): Promise<void> {
+  const { state, reason, note, atMs } = input
+  const digest = input.digest?.toLowerCase() ?? null
+  await insertTaskFact(work.db, {
+    taskId: task.id,
+    kind: 'attest',
+    atMs,
+    actorId: actor.id,
+    detail: { state, reason, note, ...(digest !== null && { digest }) },
+  })
+  await appendAudit(work, actor, [
+    {
+      action: 'task.attested',
+      ...subjectOf(task),
+      detail: { state, reason, ...(digest !== null && { digest }) },
+      labels: { note }, // Free words of a person, about persons: erasable.
+    },
+  ])
+}
+
+export const subjectOf = (task: Task) => ({
   unit: task.unitId,
   task: task.id,
   package: task.packageId,
@@ -154,11 +168,16 @@ function refuseAttestation(task: Task, input: Attestation): void {
   if (input.state !== 'failed' && input.reason !== null) {
     throw new AppError('request-invalid', 'Only a failure has a reason.')
   }
+  if (input.digest && input.state !== 'verified') {
+    throw new AppError('request-invalid', 'A digest says whether a copy is whole: attest verified with it.')
+  }
   if (input.state === 'confirmed' && task.state !== 'applied') {
     refuse(`The task is ${task.state}; it can be confirmed once a version report has shown the new version.`)
   }
   if (input.state === 'fetched' && task.state !== 'queued') refuse(`The task is ${task.state} already.`)
-  if (input.state === 'verified' && (task.state === 'verified' || task.state === 'applied')) {
+  // A copy that is found to be damaged later is news all the same.
+  const again = task.state === 'verified' && Boolean(input.digest)
+  if (input.state === 'verified' && !again && (task.state === 'verified' || task.state === 'applied')) {
     refuse(`The task is ${task.state} already.`)
   }
 }
@@ -169,7 +188,7 @@ export async function requireTask(work: Pick<Work, 'db'>, id: string): Promise<T
   return task
 }
 
-async function requireOpenTask(work: Work, id: string): Promise<Task> {
+export async function requireOpenTask(work: Work, id: string): Promise<Task> {
   // Due but not looked at by the clock yet: what is said now would come after its exit and count for nothing.
   const due = (await requireTask(work, id)).dueAtMs
   if (due !== null && due <= work.nowMs) await settleTasks(work, SYSTEM, [id])
