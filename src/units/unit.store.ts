@@ -152,15 +152,16 @@ export async function listUnits(
   return withGroups(db, await query.execute())
 }
 
-export async function listGroupUnits(db: Db, group: string): Promise<Unit[]> {
+/** In the order of their ids. */
+export async function listGroupUnitIds(db: Db, group: string, limit: number): Promise<string[]> {
   const rows = await db
-    .selectFrom('unit')
-    .innerJoin('unit_group', 'unit_group.unit_id', 'unit.id')
-    .selectAll('unit')
-    .where('unit_group.name', '=', group)
-    .orderBy('unit.id')
+    .selectFrom('unit_group')
+    .select('unit_id')
+    .where('name', '=', group)
+    .orderBy('unit_id')
+    .limit(limit)
     .execute()
-  return withGroups(db, rows)
+  return rows.map((row) => row.unit_id)
 }
 
 /** The open task of each of these units. */
