@@ -37,7 +37,7 @@ export function toLink(row: Selectable<Database['link']>): Link {
   }
 }
 
-export const insertLinks = (db: Db, links: readonly { link: Link; tokenHash: string }[]): Promise<void> =>
+export const insertLinks = (db: Db, links: readonly { link: Link; tokenHash: string }[]): Promise<unknown> =>
   insertRows(
     db,
     'link',
@@ -57,7 +57,7 @@ export const insertLinks = (db: Db, links: readonly { link: Link; tokenHash: str
     })),
   )
 
-export const joinTasks = (db: Db, pairs: readonly { linkId: string; taskId: string }[]): Promise<void> =>
+export const joinTasks = (db: Db, pairs: readonly { linkId: string; taskId: string }[]): Promise<unknown> =>
   insertRows(
     db,
     'link_task',

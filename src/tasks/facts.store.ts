@@ -1,6 +1,6 @@
 // Collects the facts of many tasks at once, from where each kind is recorded. What derive() works on.
 import type { Db } from '../db/db.js'
-import { insertRows, runText } from '../db/raw.driver.js'
+import { inList, insertRows, runText } from '../db/raw.driver.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
 import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
@@ -64,25 +64,25 @@ const HALF = CHECKINS_MAX / 2
  * The first reports from the issue on of each of these tasks, or the last ones before it: one query for many tasks, and yet
  * no more rows are read of a unit than are wanted, however long its history is.
  */
-function reportsOf(part: 'since' | 'before', count: number): string {
+function reportsOf(part: 'since' | 'before', list: string): string {
   const [compare, order, limit] = part === 'since' ? ['>=', 'asc', HALF] : ['<', 'desc', CHECKINS_BEFORE_MAX]
   return `select task.id as task_id, ${CHECKIN_COLUMNS.map((column) => `checkin.${column}`).join(', ')}
     from task join checkin on checkin.id in (
       select wanted.id from checkin as wanted
       where wanted.unit_id = task.unit_id and wanted.observed_at_ms ${compare} task.issued_at_ms
       order by wanted.observed_at_ms ${order} limit ${limit})
-    where task.id in (${Array(count).fill('?').join(', ')})`
+    where task.id in ${list}`
 }
 
 /** Reports observed from the issue on, and the last ones before it, by task. */
 async function checkinsOf(db: Db, tasks: readonly Task[]): Promise<Map<string, CheckinFact[]>> {
   const found = new Map<string, CheckinFact[]>(tasks.map((task) => [task.id, []]))
   for (const part of chunks(tasks, TASKS_AT_ONCE)) {
-    const ids = part.map((task) => task.id)
+    const ids = inList(part.map((task) => task.id))
     const since = new Map<string, number>()
-    for (const row of await runText<CheckinRow & { task_id: string }>(db, reportsOf('before', ids.length), ids))
+    for (const row of await runText<CheckinRow & { task_id: string }>(db, reportsOf('before', ids.text), ids.values))
       found.get(row.task_id)!.push(toCheckin(row))
-    for (const row of await runText<CheckinRow & { task_id: string }>(db, reportsOf('since', ids.length), ids)) {
+    for (const row of await runText<CheckinRow & { task_id: string }>(db, reportsOf('since', ids.text), ids.values)) {
       found.get(row.task_id)!.push(toCheckin(row))
       since.set(row.task_id, (since.get(row.task_id) ?? 0) + 1)
     }
@@ -182,9 +182,9 @@ export interface NewTaskFact {
   detail: Record<string, unknown>
 }
 
-export const insertTaskFact = (db: Db, fact: NewTaskFact): Promise<void> => insertTaskFacts(db, [fact])
+export const insertTaskFact = (db: Db, fact: NewTaskFact): Promise<unknown> => insertTaskFacts(db, [fact])
 
-export const insertTaskFacts = (db: Db, facts: readonly NewTaskFact[]): Promise<void> =>
+export const insertTaskFacts = (db: Db, facts: readonly NewTaskFact[]): Promise<unknown> =>
   insertRows(
     db,
     'task_fact',

@@ -97,7 +97,8 @@ const toRow = (task: Task): Insertable<Database['task']> => ({
   afterwards: JSON.stringify(task.afterwards),
 })
 
-export const insertTasks = (db: Db, tasks: readonly Task[]): Promise<void> => insertRows(db, 'task', tasks.map(toRow))
+export const insertTasks = (db: Db, tasks: readonly Task[]): Promise<unknown> =>
+  insertRows(db, 'task', tasks.map(toRow))
 
 const SAVE_DERIVED = `update task set state = ?, reason = ?, from_version = ?, closed_at_ms = ?, due_at_ms = ?, moves = ?, flags = ?,
   afterwards = ? where id = ?`
@@ -168,16 +169,11 @@ export async function findNewestTasks(db: Db, unitIds: readonly string[]): Promi
   return newest
 }
 
+const TASK_AT = 'select * from task where unit_id = ? and issued_at_ms <= ? order by id desc limit 1'
+
 /** The task in whose time that moment lies: the newest that had been issued then. */
 export async function findTaskAt(db: Db, unitId: string, atMs: number): Promise<Task | null> {
-  const row = await db
-    .selectFrom('task')
-    .selectAll()
-    .where('unit_id', '=', unitId)
-    .where('issued_at_ms', '<=', atMs)
-    .orderBy('id', 'desc')
-    .limit(1)
-    .executeTakeFirst()
+  const [row] = await runText<Selectable<Database['task']>>(db, TASK_AT, [unitId, atMs])
   return row ? toTask(row) : null
 }
 
@@ -254,7 +250,7 @@ export interface Command {
   composedAtMs: number
 }
 
-export const insertCommands = (db: Db, commands: readonly Command[]): Promise<void> =>
+export const insertCommands = (db: Db, commands: readonly Command[]): Promise<unknown> =>
   insertRows(
     db,
     'command',
