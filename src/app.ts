@@ -16,6 +16,7 @@ import { remoteServices } from './server/services.js'
 import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
 import { type Caller, caller } from './threads/remote.js'
 import { threadUrl } from './threads/thread-url.js'
+import { startScrubber } from './upkeep/scrub.worker.js'
 
 export interface App {
   publicPort: number
@@ -34,6 +35,9 @@ interface Control {
   stop(): Promise<void>
   /** The public thread only. */
   revoke(linkId: string): Promise<void>
+  hold(): Promise<void>
+  damaged(linkIds: string[]): Promise<void>
+  repaired(sha256: string): Promise<void>
 }
 
 /** How long a thread may take to stop before it is ended; what is acknowledged is on disk long before. */
@@ -81,6 +85,8 @@ export async function startApp(
     publicUrl: config.publicUrl,
     behindProxy: config.behindProxy,
     taskDeadlineHours: config.taskDeadlineHours,
+    scrubDays: config.scrubDays,
+    keep: config.keep,
   }
   const publicToWriter = new MessageChannel()
   const effects = new MessageChannel()
@@ -137,8 +143,7 @@ export async function startApp(
   effects.port2.on('message', (batch: Effect[]) => {
     for (const effect of batch) {
       // The answer to who revoked does not wait for this; the next request is refused by the record in any case.
-      if (effect.kind === 'link-ended')
-        publicControl.revoke(effect.linkId).catch((error: unknown) => log.debug({ err: error }, 'revoke'))
+      tellPublic(publicControl, effect)?.catch((error: unknown) => log.debug({ err: error }, effect.kind))
     }
     hub.publish(batch)
   })
@@ -149,11 +154,12 @@ export async function startApp(
     finish = resolve
   })
 
+  const services = remoteServices(writer.calls)
   const office = await createOfficeApp({
     read,
     clock,
     log,
-    services: remoteServices(writer.calls),
+    services,
     disk: diskStore(data.folder),
     hub,
     serverId: writer.ready.serverId,
@@ -165,10 +171,12 @@ export async function startApp(
     throw error
   })
 
+  const scrubber = startScrubber({ read, scrub: services.scrub, dataFolder: data.folder, log })
+
   function stop(reason: Error | null = null): Promise<void> {
     stopping ??= (async () => {
       // First nothing new comes in, then what is known is written, then the writer closes the book.
-      await Promise.all([closeHttp(office), within(publicControl.stop(), publicThread.worker)])
+      await Promise.all([closeHttp(office), within(publicControl.stop(), publicThread.worker), scrubber.stop()])
       await stopWriter()
     })()
     // Whatever goes wrong on the way: who waits for the end gets to know it.
@@ -222,4 +230,20 @@ async function within(word: Promise<void>, worker: Worker): Promise<void> {
   ])
   clearTimeout(timer)
   await worker.terminate()
+}
+
+/** What the byte server has to do at once after a commit; what is asked from then on, the record decides. */
+function tellPublic(control: Control, effect: Effect): Promise<void> | null {
+  switch (effect.kind) {
+    case 'link-ended':
+      return control.revoke(effect.linkId)
+    case 'hold-set':
+      return control.hold()
+    case 'blob-damaged':
+      return control.damaged(effect.linkIds)
+    case 'blob-repaired':
+      return control.repaired(effect.sha256)
+    default:
+      return null
+  }
 }

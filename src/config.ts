@@ -43,6 +43,21 @@ const flag = z
 
 const DEADLINE_HOURS_MAX = 2160 // 90 days: what has not happened by then needs a person, not a longer wait.
 const HOURS_FAULT = `must be a whole number of hours from 1 to ${DEADLINE_HOURS_MAX}`
+/** Ten years: beyond it the setting is a slip. */
+const DAYS_MAX = 3650
+
+/** @param daysMin the least that may be set besides 0 */
+const days = (daysMin: number) => {
+  const fault = `must be 0 (never) or a whole number of days from ${daysMin} to ${DAYS_MAX}`
+  return z
+    .string()
+    .regex(/^\d{1,4}$/, fault)
+    .transform(Number)
+    .refine((count) => count === 0 || (count >= daysMin && count <= DAYS_MAX), fault)
+}
+/** A platform may send an old report again: as long as it does, the first one has to be there to tell. */
+const KEEP_CHECKINS_DAYS_MIN = 30
+
 const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'silent'] as const
 
 const SETTINGS = z.strictObject({
@@ -66,6 +81,18 @@ const SETTINGS = z.strictObject({
     .refine((hours) => hours >= 1 && hours <= DEADLINE_HOURS_MAX, HOURS_FAULT)
     .prefault('168')
     .describe('How long a task may take unless the issue says otherwise.'),
+  FIRMHAND_SCRUB_DAYS: days(1)
+    .prefault('30')
+    .describe('Stored packages are read back and checked once in so many days; 0: only when asked for.'),
+  FIRMHAND_KEEP_TRIES_DAYS: days(1)
+    .prefault('0')
+    .describe('Single download tries of closed tasks are erased after so many days; 0: never.'),
+  FIRMHAND_KEEP_CHECKINS_DAYS: days(KEEP_CHECKINS_DAYS_MIN)
+    .prefault('0')
+    .describe('Version reports of units without an open task are erased after so many days; 0: never.'),
+  FIRMHAND_KEEP_LABELS_DAYS: days(1)
+    .prefault('0')
+    .describe('Personal data in the log is erased after so many days; 0: never.'),
   FIRMHAND_LOG_LEVEL: z
     .enum(LOG_LEVELS, `must be one of ${LOG_LEVELS.join(', ')}`)
     .default('info')
@@ -80,6 +107,8 @@ export interface Config {
   behindProxy: boolean
   taskDeadlineHours: number
   logLevel: string
+  scrubDays: number
+  keep: { triesDays: number; checkinsDays: number; labelsDays: number }
 }
 
 export interface SettingFault {
@@ -131,6 +160,12 @@ export function readConfig(env: Record<string, string | undefined>, file: Raw = 
     behindProxy: data.FIRMHAND_BEHIND_PROXY,
     taskDeadlineHours: data.FIRMHAND_TASK_DEADLINE_HOURS,
     logLevel: data.FIRMHAND_LOG_LEVEL,
+    scrubDays: data.FIRMHAND_SCRUB_DAYS,
+    keep: Object.freeze({
+      triesDays: data.FIRMHAND_KEEP_TRIES_DAYS,
+      checkinsDays: data.FIRMHAND_KEEP_CHECKINS_DAYS,
+      labelsDays: data.FIRMHAND_KEEP_LABELS_DAYS,
+    }),
   })
 }
 

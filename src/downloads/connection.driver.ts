@@ -34,6 +34,7 @@ export interface ConnectionHouse {
   /** The socket has named a link: it keeps its place where sockets are too many. */
   keep: (socket: Socket) => void
   handOver: (socket: Socket, bytesRead: Buffer) => void
+  onDamaged?: (sha256: string) => void
 }
 
 export interface Connection extends LinkConnection {
@@ -145,8 +146,9 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const mark = house.registry.mark()
     const found = await house.links.find(path.token)
     if (!found) return { request, target: null, entry: null }
-    const revoked = found.end === null && house.registry.revokedSince(found.linkId, mark)
-    const target: LinkTarget = revoked ? { ...found, end: 'revoked' } : found
+    const revoked = house.registry.revokedSince(found.linkId, mark)
+    const since = revoked ? 'revoked' : house.registry.heldSince(mark) ? 'on-hold' : null
+    const target: LinkTarget = { ...found, end: found.end ?? since }
     return { request, target, entry: house.registry.meet(target) }
   }
 
@@ -235,6 +237,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     })
     if (outcome.kind === 'damaged') {
       log.warn({ err: outcome.error, linkId: entry.linkId, sha256: target.sha256 }, 'a stored file is damaged')
+      house.onDamaged?.(target.sha256)
       kill('damaged')
     }
     if (outcome.kind === 'budget-spent') {

@@ -12,7 +12,7 @@ const REVOKED_MAX = 10_000
 export interface LinkConnection {
   /** Bytes handed over or acknowledged, or a request read, at this time last, ms. */
   readonly lastProgressMs: number
-  kill(how: 'revoked' | 'timeout' | 'stopped'): void
+  kill(how: 'revoked' | 'timeout' | 'stopped' | 'held' | 'damaged'): void
 }
 
 export interface LinkEntry {
@@ -25,11 +25,15 @@ export interface LinkRegistry {
   /** Starts from what the record holds where the link is met first. */
   meet(target: LinkTarget): LinkEntry
   get(linkId: string): LinkEntry | undefined
+  all(): Iterable<LinkEntry>
   /** A mark taken before a link is looked up; see `revokedSince`. */
   mark(): number
   noteRevoked(linkId: string): void
   /** Whether the link was revoked after the mark: what the look-up said of it may be older. */
   revokedSince(linkId: string, mark: number): boolean
+  noteHold(): void
+  /** Whether the server was put on hold after the mark. */
+  heldSince(mark: number): boolean
 }
 
 export function createLinkRegistry(deps: {
@@ -39,6 +43,7 @@ export function createLinkRegistry(deps: {
   const entries = new Map<string, LinkEntry>()
   const revoked = new Map<string, number>()
   let revocations = 0
+  let heldAt = 0
 
   /** Drops the link that was met longest ago and has nothing under way; the record knows all of it. */
   function makeRoom(): void {
@@ -62,6 +67,7 @@ export function createLinkRegistry(deps: {
       return entry
     },
     get: (linkId) => entries.get(linkId),
+    all: () => entries.values(),
     mark: () => revocations,
     noteRevoked(linkId) {
       revocations += 1
@@ -71,5 +77,10 @@ export function createLinkRegistry(deps: {
       if (revoked.size > REVOKED_MAX && oldest !== undefined) revoked.delete(oldest)
     },
     revokedSince: (linkId, mark) => (revoked.get(linkId) ?? 0) > mark,
+    noteHold() {
+      revocations += 1
+      heldAt = revocations
+    },
+    heldSince: (mark) => heldAt > mark,
   }
 }

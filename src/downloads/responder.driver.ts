@@ -29,6 +29,8 @@ export interface ResponderDeps {
   limits?: Partial<DownloadLimits>
   /** Takes over a socket whose request is not for `/d/`, with the bytes read from it. The socket is paused. */
   handOver: (socket: Socket, bytesRead: Buffer) => void
+  /** Bytes that were to be sent are not those that were stored; the download was reset. */
+  onDamaged?: (sha256: string) => void
 }
 
 export interface Responder {
@@ -36,6 +38,10 @@ export interface Responder {
   accept(socket: Socket): void
   /** Resets the open connections of a link at once; what is asked from now on, the link source decides. */
   revoke(linkId: string): void
+  /** Resets the open connections of all links. */
+  hold(): void
+  /** Resets those of links whose file turned out to be damaged. */
+  cutDamaged(linkIds: readonly string[]): void
   /** Breaks all connections; resolves once the record has taken everything. */
   stop(): Promise<void>
 }
@@ -87,6 +93,14 @@ export function createResponder(deps: ResponderDeps): Responder {
     revoke(linkId) {
       registry.noteRevoked(linkId)
       for (const connection of [...(registry.get(linkId)?.connections ?? [])]) connection.kill('revoked')
+    },
+    hold() {
+      registry.noteHold()
+      for (const entry of registry.all()) for (const connection of [...entry.connections]) connection.kill('held')
+    },
+    cutDamaged(linkIds) {
+      for (const linkId of linkIds)
+        for (const connection of [...(registry.get(linkId)?.connections ?? [])]) connection.kill('damaged')
     },
     async stop() {
       stopping = true

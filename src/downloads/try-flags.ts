@@ -9,8 +9,10 @@ const NOT_LIKE_A_UNIT = /mozilla|bot\b|crawl|spider|preview|scan|headless|safe-?
 
 export function flagsOfTry(asked: { userAgent: string | null; end: LinkEnd | null }): string[] {
   const flags: string[] = []
+  if (asked.end === 'on-hold') flags.push('held')
+  else if (asked.end === 'damaged') flags.push('package-damaged')
   // A text that was queued somewhere fired after its link had ended. A spent budget is a loop, not a late trigger.
-  if (asked.end !== null && asked.end !== 'budget-spent') flags.push('late-trigger-stopped')
+  else if (asked.end !== null && asked.end !== 'budget-spent') flags.push('late-trigger-stopped')
   if (asked.userAgent !== null && NOT_LIKE_A_UNIT.test(asked.userAgent)) flags.push('not-like-a-unit')
   return flags
 }

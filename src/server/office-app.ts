@@ -13,6 +13,8 @@ import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { eventRoutes } from '../events/event.routes.js'
 import type { Hub } from '../events/hub.js'
+import { holdRoutes } from '../hold/hold.routes.js'
+import { findHold } from '../hold/hold.store.js'
 import { contentSecurityPolicy, createHttpApp } from '../http/app.driver.js'
 import type { ZodApp } from '../http/zod-routes.js'
 import { linkRoutes } from '../links/link.routes.js'
@@ -24,6 +26,7 @@ import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
 import { unitRoutes } from '../units/unit.routes.js'
 import { requireUnit } from '../units/unit.service.js'
+import { upkeepRoutes } from '../upkeep/upkeep.routes.js'
 import type { RemoteServices } from './services.js'
 
 export interface OfficeDeps {
@@ -76,9 +79,12 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<ZodApp> {
   app.get('/openapi.json', { schema: { hide: true } as object }, async () => app.swagger())
   const Ok = z.object({ ok: z.boolean() })
   app.get('/healthz', { schema: { response: { 200: Ok }, security: [] } }, async () => ({ ok: true }))
-  app.get('/readyz', { schema: { response: { 200: Ok, 503: Ok }, security: [] } }, async (_request, reply) => {
+  // On hold the server is ready: it answers, it takes reports in; that nothing goes out is what somebody asked for.
+  const Ready = Ok.extend({ onHold: z.boolean() })
+  app.get('/readyz', { schema: { response: { 200: Ready, 503: Ready }, security: [] } }, async (_request, reply) => {
     const ok = deps.ready()
-    return reply.code(ok ? 200 : 503).send({ ok })
+    const onHold = ok && (await findHold(deps.read)) !== null
+    return reply.code(ok ? 200 : 503).send({ ok, onHold })
   })
   await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
   await app.ready()
@@ -98,6 +104,8 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(accessRoutes({ read, clock, access: services.access, serverSecret: settings.serverSecret }))
   await api.register(modelRoutes({ read, models: services.models }))
   await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
+  await api.register(upkeepRoutes({ read, scrub: services.scrub, retention: services.retention }))
+  await api.register(holdRoutes({ read, clock, hold: services.hold }))
   await api.register(unitRoutes({ read, units: services.units }))
   await api.register(linkRoutes({ links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))

@@ -3,6 +3,7 @@ import { type AccessService, accessService } from '../access/access.service.js'
 import { type AuditService, auditService } from '../audit/audit.service.js'
 import type { DiskStore } from '../blobs/disk.driver.js'
 import { type CheckinService, checkinService } from '../checkins/checkin.service.js'
+import { type HoldService, holdService } from '../hold/hold.service.js'
 import { type LinkService, linkService } from '../links/link.service.js'
 import { type ModelService, modelService } from '../models/model.service.js'
 import { type PackageService, packageService } from '../packages/package.service.js'
@@ -10,6 +11,8 @@ import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
 import { type TaskService, taskService } from '../tasks/task.service.js'
 import type { Caller, Remote } from '../threads/remote.js'
 import { type UnitService, unitService } from '../units/unit.service.js'
+import { KEEP_ALL, type Keep, type RetentionService, retentionService } from '../upkeep/retention.service.js'
+import { type ScrubService, scrubService } from '../upkeep/scrub.service.js'
 
 export interface Services {
   access: AccessService
@@ -21,6 +24,9 @@ export interface Services {
   tasks: TaskService
   checkins: CheckinService
   ledger: LedgerService
+  hold: HoldService
+  scrub: ScrubService
+  retention: RetentionService
 }
 
 export interface ServiceSettings {
@@ -28,6 +34,10 @@ export interface ServiceSettings {
   publicUrl: string | null
   behindProxy: boolean
   taskDeadlineHours: number
+  /** Without it nothing is erased. */
+  keep?: Keep
+  /** Without it stored packages are checked only when somebody asks. */
+  scrubDays?: number
 }
 
 export function createServices(settings: ServiceSettings, disk: DiskStore): Services {
@@ -41,6 +51,9 @@ export function createServices(settings: ServiceSettings, disk: DiskStore): Serv
     tasks: taskService({ ...settings, deadlineMs: settings.taskDeadlineHours * 3_600_000 }),
     checkins: checkinService,
     ledger: ledgerService,
+    hold: holdService,
+    scrub: scrubService({ scrubDays: settings.scrubDays ?? 0 }),
+    retention: retentionService(settings.keep ?? KEEP_ALL),
   }
 }
 
@@ -57,5 +70,8 @@ export function remoteServices(caller: Caller): RemoteServices {
     tasks: caller.service('tasks'),
     checkins: caller.service('checkins'),
     ledger: caller.service('ledger'),
+    hold: caller.service('hold'),
+    scrub: caller.service('scrub'),
+    retention: caller.service('retention'),
   }
 }

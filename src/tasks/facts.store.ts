@@ -3,6 +3,7 @@ import type { Db } from '../db/db.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
 import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
+import { listHoldSpans } from '../hold/hold.store.js'
 import { newId } from '../ids.js'
 import { chunks } from '../units/unit.store.js'
 import type { Fact, Timing } from './facts.js'
@@ -123,6 +124,7 @@ export interface Gathered {
 /** The facts of these tasks, by task id. */
 export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<string, Gathered>> {
   const gathered = new Map<string, Gathered>()
+  if (tasks.length === 0) return gathered
   // A hand task's copy link serves many: its ledger proves nothing about one unit; `copied` facts are stored instead.
   const airLinks = tasks.flatMap((task) => (task.method === 'air' && task.linkId !== null ? [task.linkId] : []))
   const ledgers = await findLedgers(db, airLinks)
@@ -134,7 +136,11 @@ export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<s
     const rows = await db.selectFrom('task_fact').selectAll().where('task_id', 'in', part).orderBy('id').execute()
     for (const row of rows) gathered.get(row.task_id)!.facts.push(toFact(row))
   }
-  for (const task of tasks) gathered.get(task.id)!.facts.push(...(await checkinsOf(db, task)))
+  const holds = await listHoldSpans(db, Math.min(...tasks.map((task) => task.issuedAtMs)))
+  for (const task of tasks) {
+    const held = holds.map((hold): Fact => ({ kind: 'held', ...hold }))
+    gathered.get(task.id)!.facts.push(...held, ...(await checkinsOf(db, task)))
+  }
   return gathered
 }
 

@@ -9,6 +9,7 @@ import { AFTERWARDS_MAX, meaningAfterwards } from './afterwards.js'
 import { derive, nextDueMs } from './derive.js'
 import type { Afterwards, Derived, Move } from './facts.js'
 import { gatherFacts } from './facts.store.js'
+import { deadlineOf } from './held.js'
 import { findTasks, saveAfterwards, saveDerived, type Task } from './task.store.js'
 
 /** Recomputes those of the tasks that are open from all their facts. Exits and confirmed are final. */
@@ -18,8 +19,12 @@ export async function settleTasks(work: Work, actor: Actor, ids: readonly string
   const drafts: AuditDraft[] = []
   const closed: string[] = []
   for (const task of tasks) {
-    const derived = derive(task.terms, facts.get(task.id)!.facts, work.nowMs)
-    await saveDerived(work.db, task.id, derived, nextDueMs(task.terms, derived))
+    const known = facts.get(task.id)!.facts
+    const derived = derive(task.terms, known, work.nowMs)
+    // On hold it has no end: the old one stays, so that the task is looked at once the hold is over.
+    const dueMs = deadlineOf(task.terms, known)
+    const deadlineMs = dueMs === Infinity ? task.terms.deadlineMs : dueMs
+    await saveDerived(work.db, task.id, derived, nextDueMs({ deadlineMs }, derived))
     drafts.push(...changesOf(task, derived))
     if (derived.closedAtMs !== null) closed.push(task.id)
   }
