@@ -22,9 +22,11 @@ describe('settings', () => {
       publicUrl: null,
       behindProxy: false,
       taskDeadlineHours: 168,
+      scrubDays: 30,
+      keep: { triesDays: 0, checkinsDays: 0, labelsDays: 0 },
       logLevel: 'info',
     })
-    expect(SETTINGS_HELP.map(({ name }) => name)).toHaveLength(7)
+    expect(SETTINGS_HELP.map(({ name }) => name)).toHaveLength(11)
     for (const { meaning } of SETTINGS_HELP) expect(meaning).toMatch(/\.$/)
   })
 

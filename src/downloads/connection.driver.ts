@@ -146,9 +146,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const mark = house.registry.mark()
     const found = await house.links.find(path.token)
     if (!found) return { request, target: null, entry: null }
-    const revoked = house.registry.revokedSince(found.linkId, mark)
-    const since = revoked ? 'revoked' : house.registry.heldSince(mark) ? 'on-hold' : null
-    const target: LinkTarget = { ...found, end: found.end ?? since }
+    const target: LinkTarget = { ...found, end: found.end ?? house.registry.endedSince(found.linkId, mark) }
     return { request, target, entry: house.registry.meet(target) }
   }
 

@@ -26,14 +26,12 @@ export interface LinkRegistry {
   meet(target: LinkTarget): LinkEntry
   get(linkId: string): LinkEntry | undefined
   all(): Iterable<LinkEntry>
-  /** A mark taken before a link is looked up; see `revokedSince`. */
+  /** A mark taken before a link is looked up; see `endedSince`. */
   mark(): number
   noteRevoked(linkId: string): void
-  /** Whether the link was revoked after the mark: what the look-up said of it may be older. */
-  revokedSince(linkId: string, mark: number): boolean
   noteHold(): void
-  /** Whether the server was put on hold after the mark. */
-  heldSince(mark: number): boolean
+  /** Whether the link was revoked after the mark, or all put on hold: what the look-up said of it may be older. */
+  endedSince(linkId: string, mark: number): 'revoked' | 'on-hold' | null
 }
 
 export function createLinkRegistry(deps: {
@@ -76,11 +74,13 @@ export function createLinkRegistry(deps: {
       const [oldest] = revoked.keys()
       if (revoked.size > REVOKED_MAX && oldest !== undefined) revoked.delete(oldest)
     },
-    revokedSince: (linkId, mark) => (revoked.get(linkId) ?? 0) > mark,
     noteHold() {
       revocations += 1
       heldAt = revocations
     },
-    heldSince: (mark) => heldAt > mark,
+    endedSince(linkId, mark) {
+      if ((revoked.get(linkId) ?? 0) > mark) return 'revoked'
+      return heldAt > mark ? 'on-hold' : null
+    },
   }
 }
