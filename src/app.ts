@@ -22,6 +22,7 @@ import { remoteServices } from './server/services.js'
 import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
 import { type Caller, caller } from './threads/remote.js'
 import { threadUrl } from './threads/thread-url.js'
+import { startScrubber } from './upkeep/scrub.worker.js'
 
 export interface App {
   publicPort: number
@@ -48,6 +49,9 @@ interface Control {
   /** The public thread only. */
   revoke(linkId: string): Promise<void>
   hurry(): Promise<void>
+  hold(): Promise<void>
+  damaged(linkIds: string[]): Promise<void>
+  repaired(sha256: string): Promise<void>
 }
 
 /** How long a thread may take to stop, beside what downloads get, before it is ended; what is acknowledged is on disk long before. */
@@ -95,6 +99,8 @@ export async function startApp(
     publicUrl: config.publicUrl,
     behindProxy: config.behindProxy,
     taskDeadlineHours: config.taskDeadlineHours,
+    scrubDays: config.scrubDays,
+    keep: config.keep,
   }
   const startMark = randomBytes(12).toString('hex')
   const publicToWriter = new MessageChannel()
@@ -154,8 +160,7 @@ export async function startApp(
   effects.port2.on('message', (batch: Effect[]) => {
     for (const effect of batch) {
       // The answer to who revoked does not wait for this; the next request is refused by the record in any case.
-      if (effect.kind === 'link-ended')
-        publicControl.revoke(effect.linkId).catch((error: unknown) => log.debug({ err: error }, 'revoke'))
+      tellPublic(publicControl, effect)?.catch((error: unknown) => log.debug({ err: error }, effect.kind))
     }
     hub.publish(batch)
   })
@@ -177,11 +182,12 @@ export async function startApp(
     eventStreams: () => hub.size,
     threads: { writer: () => writerControl.metrics(), public: () => publicControl.metrics() },
   })
+  const services = remoteServices(writer.calls)
   const { app: office, endStreams } = await createOfficeApp({
     read,
     clock,
     log,
-    services: remoteServices(writer.calls),
+    services,
     disk: diskStore(data.folder),
     hub,
     serverId: writer.ready.serverId,
@@ -202,6 +208,8 @@ export async function startApp(
   })
   let forgetRunning = () => {}
 
+  const scrubber = startScrubber({ read, scrub: services.scrub, dataFolder: data.folder, log })
+
   function stop(given: { reason?: Error; now?: boolean } = {}): Promise<void> {
     const graceMs = given.now ? 0 : config.stopGraceMs
     if (given.now && stopping) {
@@ -211,6 +219,7 @@ export async function startApp(
     stopping ??= (async () => {
       // First nothing new comes in and what runs may end, then what is known is written, then the writer closes the book.
       endStreams()
+      await scrubber.stop()
       await within(publicControl.stop(graceMs), publicThread.worker, graceMs)
       await closeHttp(office)
       await metrics.stop()
@@ -279,4 +288,20 @@ async function within(word: Promise<void>, worker: Worker, graceMs = 0): Promise
   ])
   clearTimeout(timer)
   await worker.terminate()
+}
+
+/** What the byte server has to do at once after a commit; what is asked from then on, the record decides. */
+function tellPublic(control: Control, effect: Effect): Promise<void> | null {
+  switch (effect.kind) {
+    case 'link-ended':
+      return control.revoke(effect.linkId)
+    case 'hold-set':
+      return control.hold()
+    case 'blob-damaged':
+      return control.damaged(effect.linkIds)
+    case 'blob-repaired':
+      return control.repaired(effect.sha256)
+    default:
+      return null
+  }
 }

@@ -49,6 +49,21 @@ const HOURS_FAULT = `must be a whole number of hours from 1 to ${DEADLINE_HOURS_
 /** An hour: whoever waits longer for a stop has something else to look at. */
 const STOP_GRACE_SECONDS_MAX = 3600
 const GRACE_FAULT = `must be a whole number of seconds from 0 to ${STOP_GRACE_SECONDS_MAX}`
+/** Ten years: beyond it the setting is a slip. */
+const DAYS_MAX = 3650
+
+/** @param daysMin the least that may be set besides 0 */
+const days = (daysMin: number) => {
+  const fault = `must be 0 (never) or a whole number of days from ${daysMin} to ${DAYS_MAX}`
+  return z
+    .string()
+    .regex(/^\d{1,4}$/, fault)
+    .transform(Number)
+    .refine((count) => count === 0 || (count >= daysMin && count <= DAYS_MAX), fault)
+}
+/** A platform may send an old report again: as long as it does, the first one has to be there to tell. */
+const KEEP_CHECKINS_DAYS_MIN = 30
+
 const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'silent'] as const
 
 const SETTINGS = z.strictObject({
@@ -82,6 +97,18 @@ const SETTINGS = z.strictObject({
   FIRMHAND_METRICS_OPEN: flag
     .prefault('false')
     .describe('true: /metrics of the office listener needs no key. Else one that may read, e.g. an auditor’s.'),
+  FIRMHAND_SCRUB_DAYS: days(1)
+    .prefault('30')
+    .describe('Stored packages are read back and checked once in so many days; 0: only when asked for.'),
+  FIRMHAND_KEEP_TRIES_DAYS: days(1)
+    .prefault('0')
+    .describe('Single download tries of closed tasks are erased after so many days; 0: never.'),
+  FIRMHAND_KEEP_CHECKINS_DAYS: days(KEEP_CHECKINS_DAYS_MIN)
+    .prefault('0')
+    .describe('Version reports of units without an open task are erased after so many days; 0: never.'),
+  FIRMHAND_KEEP_LABELS_DAYS: days(1)
+    .prefault('0')
+    .describe('Personal data in the log is erased after so many days; 0: never.'),
   FIRMHAND_LOG_LEVEL: z
     .enum(LOG_LEVELS, `must be one of ${LOG_LEVELS.join(', ')}`)
     .default('info')
@@ -98,6 +125,8 @@ export interface Config {
   stopGraceMs: number
   metricsOpen: boolean
   logLevel: string
+  scrubDays: number
+  keep: { triesDays: number; checkinsDays: number; labelsDays: number }
 }
 
 export interface SettingFault {
@@ -151,6 +180,12 @@ export function readConfig(env: Record<string, string | undefined>, file: Raw = 
     stopGraceMs: data.FIRMHAND_STOP_GRACE_SECONDS * 1000,
     metricsOpen: data.FIRMHAND_METRICS_OPEN,
     logLevel: data.FIRMHAND_LOG_LEVEL,
+    scrubDays: data.FIRMHAND_SCRUB_DAYS,
+    keep: Object.freeze({
+      triesDays: data.FIRMHAND_KEEP_TRIES_DAYS,
+      checkinsDays: data.FIRMHAND_KEEP_CHECKINS_DAYS,
+      labelsDays: data.FIRMHAND_KEEP_LABELS_DAYS,
+    }),
   })
 }
 

@@ -24,9 +24,11 @@ describe('settings', () => {
       taskDeadlineHours: 168,
       stopGraceMs: 30_000,
       metricsOpen: false,
+      scrubDays: 30,
+      keep: { triesDays: 0, checkinsDays: 0, labelsDays: 0 },
       logLevel: 'info',
     })
-    expect(SETTINGS_HELP.map(({ name }) => name)).toHaveLength(9)
+    expect(SETTINGS_HELP.map(({ name }) => name)).toHaveLength(13)
     for (const { meaning } of SETTINGS_HELP) expect(meaning).toMatch(/\.$/)
   })
 

@@ -1,4 +1,5 @@
 import type { Db } from '../db/db.js'
+import type { BlobFault } from './check.driver.js'
 import type { FileDigests } from './digests.js'
 
 /** Registers stored bytes; the same bytes again change nothing. */
@@ -34,4 +35,44 @@ export async function findBlocks(db: Db, sha256: string): Promise<{ sizeBytes: n
 
 export async function listBlobNames(db: Db): Promise<string[]> {
   return (await db.selectFrom('blob').select('sha256').execute()).map((row) => row.sha256)
+}
+
+export async function isDamaged(db: Db, sha256: string): Promise<boolean> {
+  const row = await db.selectFrom('blob_check').select('damaged_at_ms').where('sha256', '=', sha256).executeTakeFirst()
+  return row !== undefined && row.damaged_at_ms !== null
+}
+
+interface BlobCheck {
+  checkedAtMs?: number
+  suspectAtMs?: number | null
+  damagedAtMs?: number | null
+  fault?: BlobFault | null
+}
+
+/** What is known of a stored file since it was stored; members left out stay as they are. */
+export async function noteCheck(db: Db, sha256: string, check: BlobCheck): Promise<void> {
+  const values = {
+    ...(check.checkedAtMs !== undefined && { checked_at_ms: check.checkedAtMs }),
+    ...(check.suspectAtMs !== undefined && { suspect_at_ms: check.suspectAtMs }),
+    ...(check.damagedAtMs !== undefined && { damaged_at_ms: check.damagedAtMs }),
+    ...(check.fault !== undefined && { fault: check.fault }),
+  }
+  await db
+    .insertInto('blob_check')
+    .values({ sha256, checked_at_ms: null, suspect_at_ms: null, damaged_at_ms: null, fault: null, ...values })
+    .onConflict((conflict) => conflict.column('sha256').doUpdateSet(values))
+    .execute()
+}
+
+/** A file that serving found odd and that nobody has looked at since. */
+export async function nextSuspect(db: Db): Promise<{ sha256: string; sizeBytes: number } | null> {
+  const row = await db
+    .selectFrom('blob_check')
+    .innerJoin('blob', 'blob.sha256', 'blob_check.sha256')
+    .select(['blob.sha256', 'blob.size_bytes'])
+    .where('blob_check.suspect_at_ms', 'is not', null)
+    .orderBy('blob_check.suspect_at_ms')
+    .limit(1)
+    .executeTakeFirst()
+  return row ? { sha256: row.sha256, sizeBytes: Number(row.size_bytes) } : null
 }

@@ -68,7 +68,8 @@ async function flushFolder(folder: string): Promise<void> {
   }
 }
 
-const fileOf = (dataFolder: string, sha256: string): string =>
+/** Where the bytes of a package lie in a data folder, or in a backup of one. */
+export const fileOf = (dataFolder: string, sha256: string): string =>
   path.join(dataFolder, 'packages', sha256.slice(0, 2), sha256)
 
 export function diskStore(dataFolder: string): DiskStore {
@@ -169,6 +170,8 @@ interface OpenFile {
 export interface BlockReader {
   /** Block `index` of 1 MiB, the last one shorter, checked. @throws DamagedBlobError */
   read(sha256: string, index: number): Promise<Buffer>
+  /** Another file lies under this name now: what is open is the old one. */
+  forget(sha256: string): void
   close(): Promise<void>
 }
 
@@ -257,6 +260,7 @@ export function blockReader(
       if (cache.size > BLOCKS_MAX) cache.delete(cache.keys().next().value!)
       return block
     },
+    forget: letGo,
     close: async () => {
       for (const file of files.values()) await file.handle.then((handle) => handle.close()).catch(() => undefined)
       files.clear()

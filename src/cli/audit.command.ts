@@ -14,7 +14,7 @@ interface ExportOptions {
   format: string
 }
 
-function readHeadArgument(text: string): { seq: number; hash: string } {
+export function readHeadArgument(text: string): { seq: number; hash: string } {
   const match = /^(\d{1,15}):([0-9a-f]{64})$/i.exec(text)
   if (!match) throw new InvalidArgumentError('must be SEQ:HASH as printed by "firmhand audit head"')
   return { seq: Number(match[1]), hash: match[2]!.toLowerCase() }

@@ -3,17 +3,22 @@ import { Command, CommanderError } from 'commander'
 import { readClientConfig } from '../config.js'
 import { apiClient } from './api-client.js'
 import { auditCommands } from './audit.command.js'
+import { backupCommand } from './backup.command.js'
 import { checkinCommands } from './checkin.command.js'
 import { type CommandIo, EXIT, type ExitCode, type Run } from './command.js'
 import { commandCommands } from './command-text.command.js'
 import { demoCommand } from './demo.command.js'
 import { doctorCommand } from './doctor.command.js'
 import { failureOf } from './failure.js'
+import { holdCommands } from './hold.command.js'
 import { initCommand } from './init.command.js'
 import { keyCommands } from './key.command.js'
+import { labelCommands } from './labels.command.js'
 import { linkCommands } from './link.command.js'
 import { modelCommands } from './model.command.js'
 import { packageCommands } from './package.command.js'
+import { restoreCommand } from './restore.command.js'
+import { scrubCommand } from './scrub.command.js'
 import { serveCommand } from './serve.command.js'
 import { taskCommands } from './task.command.js'
 import { unitCommands } from './unit.command.js'
@@ -21,7 +26,7 @@ import { unitCommands } from './unit.command.js'
 const JSON_MEANING = 'exactly one JSON value on stdout; text for people goes to stderr'
 
 const MORE_HELP = `
-serve, init, demo and doctor work on a data folder, audit verify and model check on a file alone.
+serve, init, demo, doctor, backup and restore work on a data folder, audit verify and model check on a file alone.
 The others ask a running server:
   FIRMHAND_URL   its office address, default http://127.0.0.1:8081
   FIRMHAND_KEY   a key, as printed by "firmhand init" or "firmhand key add"
@@ -68,6 +73,11 @@ export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
     commandCommands,
     checkinCommands,
     auditCommands,
+    labelCommands,
+    backupCommand,
+    restoreCommand,
+    holdCommands,
+    scrubCommand,
   ]) {
     add(program, run)
   }
@@ -95,6 +105,9 @@ function everyCommand(command: Command): Command[] {
 /** In a list of commands: a group with its verbs, or a command with its arguments. */
 function termOf(command: Command): string {
   const verbs = command.commands.map((verb) => verb.name()).join('|')
-  const args = command.registeredArguments.map((argument) => `<${argument.name()}${argument.variadic ? '...' : ''}>`)
+  const args = command.registeredArguments.map((argument) => {
+    const name = `${argument.name()}${argument.variadic ? '...' : ''}`
+    return argument.required ? `<${name}>` : `[${name}]`
+  })
   return [command.name(), ...(verbs === '' ? [] : [verbs]), ...args].join(' ')
 }

@@ -20,6 +20,15 @@ export function commandCommands(program: Command, run: Run): void {
           detail: `Task ${id} is done by ${method}: there is no command to send. Its copy link: firmhand task show ${id}.`,
         })
       }
+      if (text.onHold) {
+        throw new ApiError({
+          type: '/problems/on-hold',
+          title: 'The server is on hold',
+          code: 'on-hold',
+          detail:
+            'The server is on hold and gives no command out, so that none is sent twice: see "firmhand hold show".',
+        })
+      }
       run.io.err(`${text.encoding}, ${text.units} units, ${text.segments} message${text.segments === 1 ? '' : 's'}\n`)
       for (const caution of text.cautions) run.io.err(`caution: ${caution.text}\n`)
       show(run, text, () => [text.text])

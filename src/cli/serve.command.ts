@@ -2,8 +2,11 @@ import { readFile } from 'node:fs/promises'
 import type { Command } from 'commander'
 import { countKeys } from '../access/key.store.js'
 import { type App, startApp } from '../app.js'
+import { toRfc3339 } from '../clock.js'
 import { type Config, ConfigError, type ListenAddress, readConfig, SETTINGS_HELP } from '../config.js'
 import { openSqlite } from '../db/sqlite.driver.js'
+import type { Hold } from '../hold/hold.js'
+import { findHold } from '../hold/hold.store.js'
 import { createLogger, type Logger } from '../logger.js'
 import { openDataFolder } from '../server/data-folder.driver.js'
 
@@ -44,7 +47,8 @@ async function announce(run: Run, given: { config: Config; app: App; log: Logger
   const grade = app.countsAcknowledged && !config.behindProxy ? 'acknowledged' : 'sent'
   const { dataFolder, publicUrl } = config
   log.info({ dataFolder, publicAddress, officeAddress: officeUrl, publicUrlSet: publicUrl !== null, grade }, 'serving')
-  const hasKey = await anyKey(config)
+  const { hasKey, hold } = await stateOf(config)
+  if (hold) log.warn({ since: toRfc3339(hold.setAtMs) }, 'on hold, nothing goes out: see "firmhand hold show"')
   if (!hasKey) log.warn('there is no key yet: run "firmhand init" on this data folder')
   if (publicUrl === null) log.warn('FIRMHAND_PUBLIC_URL is not set: tasks over the air are refused')
   if (run.json()) run.io.out(`${JSON.stringify({ dataFolder, publicUrl, publicAddress, officeUrl })}\n`)
@@ -56,6 +60,7 @@ async function announce(run: Run, given: { config: Config; app: App; log: Logger
       `  links begin with        ${publicUrl ?? 'not set yet: FIRMHAND_PUBLIC_URL'}`,
       `  API and its reference   ${officeUrl}/reference`,
       `  data folder             ${dataFolder}`,
+      ...(hold ? ['  ON HOLD                 nothing goes out: npx firmhand hold show'] : []),
       ...(hasKey ? [] : ['  first key               npx firmhand init']),
       '  Stop with Ctrl-C.',
       '',
@@ -64,10 +69,10 @@ async function announce(run: Run, given: { config: Config; app: App; log: Logger
   )
 }
 
-async function anyKey(config: Config): Promise<boolean> {
+async function stateOf(config: Config): Promise<{ hasKey: boolean; hold: Hold | null }> {
   const db = openSqlite(openDataFolder(config.dataFolder).databaseFile, 'read')
   try {
-    return (await countKeys(db)) > 0
+    return { hasKey: (await countKeys(db)) > 0, hold: await findHold(db) }
   } finally {
     await db.destroy()
   }

@@ -9,6 +9,11 @@ export type Effect =
   | { kind: 'link-ended'; linkId: string }
   | { kind: 'audit'; seq: number }
   | { kind: 'ledger'; linkId: string; taskId: string | null }
+  /** Nothing goes out from now on. */
+  | { kind: 'hold-set' }
+  /** The stored bytes are damaged, or good ones were put in their place. */
+  | { kind: 'blob-damaged'; sha256: string; linkIds: string[] }
+  | { kind: 'blob-repaired'; sha256: string }
 
 /** One write: its statements run in one transaction, at one moment. */
 export interface Work {

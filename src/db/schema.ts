@@ -172,4 +172,42 @@ export interface Database {
     /** Personal data, outside the hashed bytes; null = none, or erased. */
     labels: Json | null
   }
+  hold: {
+    id: string
+    cause: string
+    reason: string
+    set_at_ms: Ms
+    set_by: string
+    /** From when on time does not count against a unit: for a restored server the time of the backup. */
+    counts_from_ms: Ms
+    backup: Json | null
+    /** What was held when it was set. */
+    numbers: Json
+    released_at_ms: Ms | null
+    released_by: string | null
+    note: string | null
+  }
+  blob_check: {
+    sha256: string
+    checked_at_ms: Ms | null
+    /** Serving met something odd: the file is to be looked at as a whole. */
+    suspect_at_ms: Ms | null
+    damaged_at_ms: Ms | null
+    fault: string | null
+  }
+  scrub: {
+    id: string
+    package_id: string | null
+    started_at_ms: Ms
+    started_by: string
+    ended_at_ms: Ms | null
+    /** The file that was checked last: a restart goes on behind it. */
+    after_sha256: string
+    files: number
+    bytes: Big
+    checked_files: number
+    checked_bytes: Big
+    damaged: Json
+  }
+  upkeep: { name: string; detail: Json }
 }

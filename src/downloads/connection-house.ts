@@ -26,6 +26,8 @@ export interface ConnectionHouse {
   /** The socket has named a link: it keeps its place where sockets are too many. */
   keep: (socket: Socket) => void
   handOver: (socket: Socket, bytesRead: Buffer) => void
+  /** Bytes that were to be sent are not those that were stored. */
+  onDamaged?: (sha256: string) => void
   meter: DownloadMeter
   /** Header fields for an address that names no link: the doctor's own question is answered by them. */
   echo: (target: string, socket: Socket) => [name: string, value: string][]

@@ -123,8 +123,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     const mark = house.registry.mark()
     const found = await house.links.find(path.token)
     if (!found) return { request, target: null, entry: null }
-    const revoked = found.end === null && house.registry.revokedSince(found.linkId, mark)
-    const target: LinkTarget = revoked ? { ...found, end: 'revoked' } : found
+    const target: LinkTarget = { ...found, end: found.end ?? house.registry.endedSince(found.linkId, mark) }
     return { request, target, entry: house.registry.meet(target) }
   }
 
@@ -216,6 +215,7 @@ export function openConnection(socket: Socket, house: ConnectionHouse, connectio
     })
     if (outcome.kind === 'damaged') {
       log.warn({ err: outcome.error, linkId: entry.linkId, sha256: target.sha256 }, 'a stored file is damaged')
+      house.onDamaged?.(target.sha256)
       kill('damaged')
     }
     if (outcome.kind === 'budget-spent') {

@@ -2,8 +2,8 @@
 // record. Pure types; the byte server knows no SQL, the record knows no socket.
 import type { Span } from './span.js'
 
-/** Why a link that exists does not give its file. */
-export type LinkEnd = 'ended' | 'revoked' | 'withdrawn' | 'expired' | 'budget-spent'
+/** Why a link that exists does not give its file. The last two may pass: the client is asked to come later. */
+export type LinkEnd = 'ended' | 'revoked' | 'withdrawn' | 'expired' | 'budget-spent' | 'on-hold' | 'damaged'
 
 /** A link as the byte server needs it, read anew for every request. */
 export interface LinkTarget {
@@ -46,6 +46,7 @@ export const TRY_ENDS = [
   'budget-spent',
   'damaged',
   'stopped',
+  'held',
 ] as const
 export type TryEnd = (typeof TRY_ENDS)[number]
 

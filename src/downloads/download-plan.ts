@@ -37,6 +37,9 @@ const REASONS: Record<number, string> = {
 /** How long a client with too many connections should wait: a dead one of its own is dropped by then. */
 const RETRY_AFTER_SECONDS = 60
 
+/** When to come again to a link that gives nothing for now: people have to act first, and each try costs a metered SIM. */
+const LATER_SECONDS = 3600
+
 /** Strong, and the same for ever: made from the bytes alone. */
 export const etagOf = (sha256: string): string => `"${sha256}"`
 
@@ -54,7 +57,9 @@ export function planDownload(asked: {
   if (!target || !path || !sameFileName({ asked: path.fileName, wanted: target.fileName })) {
     return empty({ status: 404, request, nowMs })
   }
-  if (target.end !== null || asked.budgetSpent) return empty({ status: 410, request, nowMs })
+  const later = target.end === 'on-hold' || target.end === 'damaged'
+  if ((target.end !== null && !later) || asked.budgetSpent) return empty({ status: 410, request, nowMs })
+  if (later) return planLater(request, nowMs)
 
   const file = validatorsOf(target)
   const verdict = evaluate(request.headers, file)
@@ -75,7 +80,15 @@ export function planUnknown(asked: {
   return empty({ status: 404, request, nowMs, fields: asked.fields() })
 }
 
-/** Too many connections on one link: the only answer that asks to wait. */
+/**
+ * On hold, or the stored bytes are damaged until they are uploaded again. Not 410: a client that takes "gone" at its word
+ * never comes back, and this link is to work again (RFC 9110 §15.6.4, §10.2.3).
+ */
+function planLater(request: RequestHead, nowMs: number): DownloadPlan {
+  return empty({ status: 503, request, nowMs, fields: [['Retry-After', String(LATER_SECONDS)]], close: true })
+}
+
+/** Too many connections on one link: a moment's wait helps. */
 export function planTooMany(request: RequestHead, nowMs: number): DownloadPlan {
   return empty({ status: 429, request, nowMs, fields: [['Retry-After', String(RETRY_AFTER_SECONDS)]], close: true })
 }

@@ -12,7 +12,7 @@ const REVOKED_MAX = 10_000
 export interface LinkConnection {
   /** Bytes handed over or acknowledged, or a request read, at this time last, ms. */
   readonly lastProgressMs: number
-  kill(how: 'revoked' | 'timeout' | 'stopped'): void
+  kill(how: 'revoked' | 'timeout' | 'stopped' | 'held' | 'damaged'): void
 }
 
 export interface LinkEntry {
@@ -25,11 +25,13 @@ export interface LinkRegistry {
   /** Starts from what the record holds where the link is met first. */
   meet(target: LinkTarget): LinkEntry
   get(linkId: string): LinkEntry | undefined
-  /** A mark taken before a link is looked up; see `revokedSince`. */
+  all(): Iterable<LinkEntry>
+  /** A mark taken before a link is looked up; see `endedSince`. */
   mark(): number
   noteRevoked(linkId: string): void
-  /** Whether the link was revoked after the mark: what the look-up said of it may be older. */
-  revokedSince(linkId: string, mark: number): boolean
+  noteHold(): void
+  /** Whether the link was revoked after the mark, or all put on hold: what the look-up said of it may be older. */
+  endedSince(linkId: string, mark: number): 'revoked' | 'on-hold' | null
 }
 
 export function createLinkRegistry(deps: {
@@ -39,6 +41,7 @@ export function createLinkRegistry(deps: {
   const entries = new Map<string, LinkEntry>()
   const revoked = new Map<string, number>()
   let revocations = 0
+  let heldAt = 0
 
   /** Drops the link that was met longest ago and has nothing under way; the record knows all of it. */
   function makeRoom(): void {
@@ -62,6 +65,7 @@ export function createLinkRegistry(deps: {
       return entry
     },
     get: (linkId) => entries.get(linkId),
+    all: () => entries.values(),
     mark: () => revocations,
     noteRevoked(linkId) {
       revocations += 1
@@ -70,6 +74,13 @@ export function createLinkRegistry(deps: {
       const [oldest] = revoked.keys()
       if (revoked.size > REVOKED_MAX && oldest !== undefined) revoked.delete(oldest)
     },
-    revokedSince: (linkId, mark) => (revoked.get(linkId) ?? 0) > mark,
+    noteHold() {
+      revocations += 1
+      heldAt = revocations
+    },
+    endedSince(linkId, mark) {
+      if ((revoked.get(linkId) ?? 0) > mark) return 'revoked'
+      return heldAt > mark ? 'on-hold' : null
+    },
   }
 }

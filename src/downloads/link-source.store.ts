@@ -1,6 +1,7 @@
 // Finds a link for the byte server, in one look, anew for every request: what was revoked a moment ago is seen at once.
 import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
+import { findHold } from '../hold/hold.store.js'
 import type { LinkEnd, LinkSource, LinkTarget } from './delivery.js'
 import { emptyLedger, findLedgers } from './ledger.store.js'
 
@@ -13,6 +14,7 @@ export function linkSource(deps: { read: Db; clock: Clock; hashToken: (token: st
         .innerJoin('package', 'package.id', 'link.package_id')
         .innerJoin('blob', 'blob.sha256', 'package.sha256')
         .innerJoin('model', 'model.id', 'package.model_id')
+        .leftJoin('blob_check', 'blob_check.sha256', 'package.sha256')
         .select([
           'link.id',
           'link.kind',
@@ -25,6 +27,7 @@ export function linkSource(deps: { read: Db; clock: Clock; hashToken: (token: st
           'blob.size_bytes',
           'blob.stored_at_ms',
           'model.profile',
+          'blob_check.damaged_at_ms',
         ])
         .where('link.token_hash', '=', deps.hashToken(token))
         .executeTakeFirst()
@@ -41,7 +44,7 @@ export function linkSource(deps: { read: Db; clock: Clock; hashToken: (token: st
         // People's programs save a copy link under the name to the letter, however its address was typed.
         contentDisposition: row.kind === 'copy' || profile.contentDisposition === true,
         byteBudgetBytes: Number(row.byte_budget_bytes),
-        end: endOf(row, deps.clock()),
+        end: endOf(row, deps.clock()) ?? (await passingEnd(deps.read, row.damaged_at_ms !== null)),
         ledger: {
           sentBytes: ledger.sentBytes,
           sent: ledger.sent,
@@ -60,4 +63,10 @@ function endOf(
   if (row.end_reason !== null) return row.end_reason as LinkEnd
   if (row.state !== 'released') return 'withdrawn'
   return row.expires_at_ms !== null && Number(row.expires_at_ms) <= nowMs ? 'expired' : null
+}
+
+/** What ends by itself or by people: the link is to work again. */
+async function passingEnd(read: Db, damaged: boolean): Promise<LinkEnd | null> {
+  if ((await findHold(read)) !== null) return 'on-hold'
+  return damaged ? 'damaged' : null
 }

@@ -33,6 +33,8 @@ export interface ResponderDeps {
   limits?: Partial<DownloadLimits>
   /** Takes over a socket whose request is not for `/d/`, with the bytes read from it. The socket is paused. */
   handOver: (socket: Socket, bytesRead: Buffer) => void
+  /** Bytes that were to be sent are not those that were stored; the download was reset. */
+  onDamaged?: (sha256: string) => void
   meter?: DownloadMeter
   echo?: ConnectionHouse['echo']
 }
@@ -60,6 +62,10 @@ export interface Responder {
    */
   drain(graceMs: number): Promise<DrainResult>
   hurry(): void
+  /** Resets the open connections of all links. */
+  hold(): void
+  /** Resets those of links whose file turned out to be damaged. */
+  cutDamaged(linkIds: readonly string[]): void
   /** Breaks all connections; resolves once the record has taken everything. */
   stop(): Promise<void>
 }
@@ -115,6 +121,14 @@ export function createResponder(deps: ResponderDeps): Responder {
     revoke(linkId) {
       registry.noteRevoked(linkId)
       for (const connection of [...(registry.get(linkId)?.connections ?? [])]) connection.kill('revoked')
+    },
+    hold() {
+      registry.noteHold()
+      for (const entry of registry.all()) for (const connection of [...entry.connections]) connection.kill('held')
+    },
+    cutDamaged(linkIds) {
+      for (const linkId of linkIds)
+        for (const connection of [...(registry.get(linkId)?.connections ?? [])]) connection.kill('damaged')
     },
     get running() {
       return countRunning()

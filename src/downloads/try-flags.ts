@@ -16,8 +16,10 @@ export function flagsOfTry(asked: {
   kind: LinkTarget['kind']
 }): string[] {
   const flags: string[] = []
+  if (asked.end === 'on-hold') flags.push('held')
+  else if (asked.end === 'damaged') flags.push('package-damaged')
   // A text that was queued somewhere fired after its link had ended. A spent budget is a loop, not a late trigger.
-  if (asked.end !== null && asked.end !== 'budget-spent') flags.push('late-trigger-stopped')
+  else if (asked.end !== null && asked.end !== 'budget-spent') flags.push('late-trigger-stopped')
   // A copy link is for computers and phones: a browser is who it is made for.
   if (asked.kind === 'unit' && FOREIGN_WORDS.test(asked.userAgent ?? '')) flags.push(NOT_LIKE_A_UNIT)
   return flags

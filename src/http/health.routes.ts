@@ -15,11 +15,14 @@ export interface NotReady {
 }
 
 const Ok = z.object({ ok: z.literal(true) })
+/** On hold the server is ready: it answers and takes reports in; that nothing goes out is what somebody asked for. */
+const Ready = Ok.extend({ onHold: z.boolean() })
 
 export function healthRoutes(deps: {
   startMark: string
   /** Office side: empty where all is well. */
   notReady?: () => Promise<NotReady[]>
+  isOnHold?: () => Promise<boolean>
 }): FastifyPluginAsync {
   return async (instance) => {
     const app = instance as unknown as ZodApp
@@ -27,14 +30,14 @@ export function healthRoutes(deps: {
       void reply.header(START_FIELD, deps.startMark)
       return { ok: true as const }
     })
-    const { notReady } = deps
+    const { notReady, isOnHold } = deps
     if (!notReady) return
     app.get(
       '/readyz',
       {
         schema: {
           description: 'Asks the writing and the public thread and looks at the disk. 503 names the `reasons`.',
-          response: { 200: Ok, 503: ProblemView },
+          response: { 200: Ready, 503: ProblemView },
           security: [],
         },
       },
@@ -44,7 +47,7 @@ export function healthRoutes(deps: {
         if (reasons.length > 0) {
           throw new AppError('not-ready', reasons.map(({ detail }) => detail).join(' '), { reasons })
         }
-        return { ok: true as const }
+        return { ok: true as const, onHold: (await isOnHold?.()) ?? false }
       },
     )
   }

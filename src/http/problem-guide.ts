@@ -74,6 +74,42 @@ export const PROBLEM_GUIDE: Record<ProblemCode, ProblemAdvice> = {
     when: 'A link is wanted, and the server does not know what links begin with.',
     remedy: 'The integrator sets `FIRMHAND_PUBLIC_URL` and starts the server again.',
   },
+  'on-hold': {
+    when: 'The server is on hold, after a restore or by an integrator’s word: nothing goes out.',
+    remedy: 'Read `GET /hold`; the integrator releases it once the numbers there were looked at.',
+  },
+  'hold-not-reviewed': {
+    when: 'The release of a hold does not name what is held, or names other numbers than there are now.',
+    remedy: 'Read `GET /hold` again and release with its numbers.',
+  },
+  'package-damaged': {
+    when: 'The stored bytes of the package are no longer those that were uploaded. They are not served.',
+    remedy: 'The integrator uploads the same file again, which puts it right; look after the disk.',
+  },
+  'backup-refused': {
+    when: 'The folder named for a backup cannot take one; `detail` says why.',
+    remedy: 'Name an empty folder, or one that holds a backup of this server.',
+  },
+  'backup-broken': {
+    when: 'A file of the backup is missing, changed or cut, or does not fit the others. Nothing was restored.',
+    remedy: 'Take another backup; `detail` names the first file at fault.',
+  },
+  'restore-refused': {
+    when: 'The data folder is not empty, or the backup is of a newer program.',
+    remedy: 'Restore into an empty or absent folder, with a program that is not older than the backup.',
+  },
+  'folder-in-use': {
+    when: 'A server or another command works on the folder.',
+    remedy: 'Stop it, or wait for its end.',
+  },
+  'scrub-running': {
+    when: 'A check of the stored packages is under way; one runs at a time.',
+    remedy: 'Wait for its end: `GET /packages/scrub` shows how far it is.',
+  },
+  'request-timeout': {
+    when: 'The body came too slowly or not at all. Nothing of it was taken.',
+    remedy: 'Send it again over a better connection, or in smaller calls.',
+  },
   'body-too-large': {
     when: 'The body, or the number of items in it, is above the limit of the call.',
     remedy: 'Send it in several calls.',

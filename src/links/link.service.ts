@@ -3,10 +3,11 @@ import type { Actor } from '../audit/actor.js'
 import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
+import { refuseOnHold } from '../hold/hold.service.js'
 import { newId } from '../ids.js'
 import { findModel } from '../models/model.store.js'
 import { byteBudget, type Profile, servedFileName } from '../models/profile.js'
-import { requirePackage } from '../packages/package.service.js'
+import { refuseDamaged, requirePackage } from '../packages/package.service.js'
 import type { Package } from '../packages/package.store.js'
 import { requireUnit } from '../units/unit.service.js'
 import {
@@ -98,6 +99,7 @@ export function linkService(deps: {
 }): LinkService {
   return {
     create: async (work, actor, input) => {
+      await refuseOnHold(work)
       if (deps.publicUrl === null) throw new AppError('public-url-not-set', PUBLIC_URL_NEEDED)
       const pack = await requirePackage(work, input.packageId)
       if (pack.state !== 'released') {
@@ -109,6 +111,7 @@ export function linkService(deps: {
         const errors = [{ pointer: '/expiresAt', detail: 'lies in the past' }]
         throw new AppError('request-invalid', 'expiresAt lies in the past: give a later time, or none.', { errors })
       }
+      refuseDamaged(pack)
       const model = await findModel(work.db, pack.modelId)
       const unit = input.unit === null ? null : await requireUnit(work, input.unit)
       if (input.kind === 'unit' && !unit)

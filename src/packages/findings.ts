@@ -9,7 +9,14 @@ export interface Finding {
 }
 
 /** An empty file can never be an upgrade; a page might, once in a lifetime, be what a unit wants. */
-export const NEVER_ACCEPTED = ['empty-file']
+export const NEVER_ACCEPTED = ['empty-file', 'damaged']
+
+/** Found after the file was stored, by a check of the stored bytes; gone once the same bytes are uploaded again. */
+export const DAMAGED: Finding = {
+  level: 'error',
+  code: 'damaged',
+  text: 'The stored bytes are not those that were uploaded, so they are not given out. Upload the same file again, with the same model and version.',
+}
 
 const BOM = '\uFEFF'
 

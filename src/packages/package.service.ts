@@ -1,13 +1,13 @@
 import type { Actor } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
-import { hasBlob, insertBlob } from '../blobs/blob.store.js'
+import { hasBlob, insertBlob, isDamaged, noteCheck } from '../blobs/blob.store.js'
 import type { DiskStore, Received } from '../blobs/disk.driver.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
 import { findModel } from '../models/model.store.js'
 import { servedFileName } from '../models/profile.js'
-import { findingsOf, NEVER_ACCEPTED } from './findings.js'
+import { DAMAGED, findingsOf, NEVER_ACCEPTED } from './findings.js'
 import {
   findPackage,
   findPackageByVersion,
@@ -47,7 +47,12 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
       const { digests, beginning, temporary } = input.received
       const existing = await findPackageByVersion(work.db, input.modelId, input.version)
       if (existing) {
-        if (existing.digests.sha256 === digests.sha256) return { pack: existing, created: false }
+        if (existing.digests.sha256 === digests.sha256) {
+          // What came in is whole for certain, what lies there may not be: it takes its place, whatever is known of that.
+          await deps.disk.adopt(temporary, digests.sha256)
+          await repair(work, actor, digests.sha256)
+          return { pack: await requirePackage(work, existing.id), created: false }
+        }
         throw new AppError(
           'version-taken',
           `${input.modelId} ${input.version} exists with other bytes (SHA-256 ${existing.digests.sha256}). Package bytes never change: give the new file a version of its own.`,
@@ -81,6 +86,7 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
       }
       await deps.disk.adopt(temporary, digests.sha256)
       await insertBlob(work.db, { ...digests, blocks: Buffer.from(digests.blocks) }, work.nowMs)
+      await repair(work, actor, digests.sha256)
       await insertPackage(work.db, pack)
       await appendAudit(work, actor, [
         {
@@ -151,6 +157,30 @@ export async function requirePackage(work: Pick<Work, 'db'>, id: string): Promis
   const pack = await findPackage(work.db, id)
   if (!pack) throw new AppError('package-not-found', `There is no package ${id}.`)
   return pack
+}
+
+/** The good bytes were put in place. Packages that share them are whole again together. */
+async function repair(work: Work, actor: Actor, sha256: string): Promise<void> {
+  work.effects.push({ kind: 'blob-repaired', sha256 })
+  if (!(await isDamaged(work.db, sha256))) return
+  await noteCheck(work.db, sha256, { checkedAtMs: work.nowMs, suspectAtMs: null, damagedAtMs: null, fault: null })
+  const packs = await listPackagesWithBytes(work.db, sha256)
+  await appendAudit(
+    work,
+    actor,
+    packs.map((pack) => ({
+      action: 'package.repaired',
+      package: pack.id,
+      toVersion: pack.version,
+      sha256,
+      detail: { by: 'upload' },
+    })),
+  )
+}
+
+/** @throws AppError package-damaged */
+export function refuseDamaged(pack: Package): void {
+  if (pack.findings.some(({ code }) => code === DAMAGED.code)) throw new AppError('package-damaged', DAMAGED.text)
 }
 
 function requireDraft(pack: Package, verb: string): void {

@@ -2,7 +2,7 @@ import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
-import type { Finding } from './findings.js'
+import { DAMAGED, type Finding } from './findings.js'
 
 export const PACKAGE_STATES = ['draft', 'released', 'withdrawn'] as const
 export type PackageState = (typeof PACKAGE_STATES)[number]
@@ -23,7 +23,10 @@ export interface Package {
   createdBy: string
 }
 
-type Row = Selectable<Database['package']> & Pick<Selectable<Database['blob']>, 'size_bytes' | 'sha1' | 'md5' | 'crc32'>
+type Row = Selectable<Database['package']> &
+  Pick<Selectable<Database['blob']>, 'size_bytes' | 'sha1' | 'md5' | 'crc32'> & {
+    damaged_at_ms: number | string | null
+  }
 
 function toPackage(row: Row): Package {
   const state = PACKAGE_STATES.find((known) => known === row.state)
@@ -37,7 +40,7 @@ function toPackage(row: Row): Package {
     digests: { sha256: row.sha256, sha1: row.sha1, md5: row.md5, crc32: row.crc32 },
     state,
     installsOver: row.installs_over === null ? null : (JSON.parse(row.installs_over) as string[]),
-    findings: JSON.parse(row.findings) as Finding[],
+    findings: [...(row.damaged_at_ms === null ? [] : [DAMAGED]), ...(JSON.parse(row.findings) as Finding[])],
     notes: row.notes,
     withdrawnReason: row.withdrawn_reason,
     createdAtMs: Number(row.created_at_ms),
@@ -49,8 +52,9 @@ const select = (db: Db) =>
   db
     .selectFrom('package')
     .innerJoin('blob', 'blob.sha256', 'package.sha256')
+    .leftJoin('blob_check', 'blob_check.sha256', 'package.sha256')
     .selectAll('package')
-    .select(['blob.size_bytes', 'blob.sha1', 'blob.md5', 'blob.crc32'])
+    .select(['blob.size_bytes', 'blob.sha1', 'blob.md5', 'blob.crc32', 'blob_check.damaged_at_ms'])
 
 export async function findPackage(db: Db, id: string): Promise<Package | null> {
   const row = await select(db).where('package.id', '=', id).executeTakeFirst()

@@ -11,6 +11,8 @@ import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { eventRoutes } from '../events/event.routes.js'
 import type { Hub } from '../events/hub.js'
+import { holdRoutes } from '../hold/hold.routes.js'
+import { findHold } from '../hold/hold.store.js'
 import { contentSecurityPolicy, createHttpApp } from '../http/app.driver.js'
 import { healthRoutes, type NotReady } from '../http/health.routes.js'
 import { problemRoutes } from '../http/problem.routes.js'
@@ -29,6 +31,7 @@ import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
 import { unitRoutes } from '../units/unit.routes.js'
 import { requireUnit } from '../units/unit.service.js'
+import { upkeepRoutes } from '../upkeep/upkeep.routes.js'
 import { apiDocument } from './api-document.js'
 import type { RemoteServices } from './services.js'
 
@@ -78,7 +81,13 @@ export async function createOfficeApp(deps: OfficeDeps): Promise<OfficeApp> {
   })
   app.get('/openapi.json', { schema: { hide: true } as object }, async () => app.swagger())
   await app.register(problemRoutes())
-  await app.register(healthRoutes({ startMark: deps.startMark, notReady: deps.notReady }))
+  await app.register(
+    healthRoutes({
+      startMark: deps.startMark,
+      notReady: deps.notReady,
+      isOnHold: async () => (await findHold(deps.read)) !== null,
+    }),
+  )
   await app.register(metricsRoutes(deps.metrics))
   await app.register(async (api) => registerApi(api as unknown as ZodApp, deps), { prefix: '/api/v1' })
   await app.ready()
@@ -90,6 +99,8 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(accessRoutes({ read, clock, access: services.access, serverSecret: settings.serverSecret }))
   await api.register(modelRoutes({ read, models: services.models }))
   await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
+  await api.register(upkeepRoutes({ read, scrub: services.scrub, retention: services.retention }))
+  await api.register(holdRoutes({ read, clock, hold: services.hold }))
   await api.register(unitRoutes({ read, units: services.units }))
   await api.register(linkRoutes({ read, clock, links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))

@@ -53,6 +53,10 @@ const responder = createResponder({
   behindProxy: setup.behindProxy,
   newTryId: () => newId('y', clock()),
   log,
+  onDamaged: (sha256) => {
+    // The file as a whole is looked at: what one read says may be the disk's bad moment.
+    services.scrub.suspect(sha256).catch((error: unknown) => log.warn({ err: error }, 'a damaged file was not noted'))
+  },
   handOver: lendToHttp(app.server, (socket) => responder.accept(socket)),
   meter,
   echo,
@@ -114,6 +118,9 @@ async function handle(call: Call): Promise<unknown> {
   if (call.method === 'metrics') return metrics.values()
   if (call.method === 'probe') return
   if (call.method === 'revoke') return responder.revoke(String(call.args[0]))
+  if (call.method === 'hold') return responder.hold()
+  if (call.method === 'damaged') return responder.cutDamaged(call.args[0] as string[])
+  if (call.method === 'repaired') return blocks.forget(String(call.args[0]))
   throw new Error(`the public thread has no ${call.method}`)
 }
 

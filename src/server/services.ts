@@ -3,6 +3,7 @@ import { type AccessService, accessService } from '../access/access.service.js'
 import { type AuditService, auditService } from '../audit/audit.service.js'
 import type { DiskStore } from '../blobs/disk.driver.js'
 import { type CheckinService, checkinService } from '../checkins/checkin.service.js'
+import { type HoldService, holdService } from '../hold/hold.service.js'
 import { type LinkService, linkService } from '../links/link.service.js'
 import { type ModelService, modelService } from '../models/model.service.js'
 import { type PackageService, packageService } from '../packages/package.service.js'
@@ -11,6 +12,8 @@ import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
 import { type TaskService, taskService } from '../tasks/task.service.js'
 import type { Caller, Remote } from '../threads/remote.js'
 import { type UnitService, unitService } from '../units/unit.service.js'
+import { KEEP_ALL, type Keep, type RetentionService, retentionService } from '../upkeep/retention.service.js'
+import { type ScrubService, scrubService } from '../upkeep/scrub.service.js'
 
 export interface Services {
   access: AccessService
@@ -23,6 +26,9 @@ export interface Services {
   checkins: CheckinService
   handReports: HandReportService
   ledger: LedgerService
+  hold: HoldService
+  scrub: ScrubService
+  retention: RetentionService
 }
 
 export interface ServiceSettings {
@@ -30,6 +36,10 @@ export interface ServiceSettings {
   publicUrl: string | null
   behindProxy: boolean
   taskDeadlineHours: number
+  /** Without it nothing is erased. */
+  keep?: Keep
+  /** Without it stored packages are checked only when somebody asks. */
+  scrubDays?: number
 }
 
 export function createServices(settings: ServiceSettings, disk: DiskStore): Services {
@@ -44,6 +54,9 @@ export function createServices(settings: ServiceSettings, disk: DiskStore): Serv
     checkins: checkinService,
     handReports: handReportService,
     ledger: ledgerService,
+    hold: holdService,
+    scrub: scrubService({ scrubDays: settings.scrubDays ?? 0 }),
+    retention: retentionService(settings.keep ?? KEEP_ALL),
   }
 }
 
@@ -61,5 +74,8 @@ export function remoteServices(caller: Caller): RemoteServices {
     checkins: caller.service('checkins'),
     handReports: caller.service('handReports'),
     ledger: caller.service('ledger'),
+    hold: caller.service('hold'),
+    scrub: caller.service('scrub'),
+    retention: caller.service('retention'),
   }
 }

@@ -71,6 +71,7 @@ export async function openWriter(given: {
     if (ticking) return
     ticking = true
     await queue.run((work) => services.tasks.settleDue(work)).catch(given.onError)
+    await queue.run((work) => services.retention.slice(work)).catch(given.onError)
     ticking = false
   }
   const timers = given.sweep

@@ -3,6 +3,7 @@
 import { isOpen } from './actions.js'
 import { type Course, close, isClosed, startCourse } from './course.js'
 import type { Derived, Fact, TaskTerms } from './facts.js'
+import { deadlineOf } from './held.js'
 import { walk } from './moves.js'
 import { standingOf } from './standing.js'
 import { type Signs, type Timeline, timelineOf } from './timeline.js'
@@ -53,7 +54,8 @@ function follow(terms: TaskTerms, timeline: Timeline, nowMs: number): Course {
   return course
 }
 
-export function derive(terms: TaskTerms, facts: readonly Fact[], nowMs: number): Derived {
+export function derive(issued: TaskTerms, facts: readonly Fact[], nowMs: number): Derived {
+  const terms = { ...issued, deadlineMs: deadlineOf(issued, facts) }
   const timeline = timelineOf(terms, facts)
   const course = follow(terms, timeline, nowMs)
   const { state, reason, closedAtMs, fromVersion, moves, afterwards } = course

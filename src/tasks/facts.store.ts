@@ -4,6 +4,7 @@ import { inList, insertRows, runText } from '../db/raw.driver.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
 import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
+import { listHoldSpans } from '../hold/hold.store.js'
 import { newId } from '../ids.js'
 import { chunks } from '../units/unit.store.js'
 import type { Fact, Timing } from './facts.js'
@@ -163,6 +164,7 @@ export interface Gathered {
 /** The facts of these tasks, by task id. */
 export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<string, Gathered>> {
   const gathered = new Map<string, Gathered>()
+  if (tasks.length === 0) return gathered
   // A hand task's copy link serves many: its ledger proves nothing about one unit; `copied` facts are stored instead.
   const airLinks = tasks.flatMap((task) => (task.method === 'air' && task.linkId !== null ? [task.linkId] : []))
   const ledgers = await findLedgers(db, airLinks)
@@ -174,7 +176,9 @@ export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<s
     const rows = await db.selectFrom('task_fact').selectAll().where('task_id', 'in', part).orderBy('id').execute()
     for (const row of rows) gathered.get(row.task_id)!.facts.push(toFact(row))
   }
-  for (const [id, checkins] of await checkinsOf(db, tasks)) gathered.get(id)!.facts.push(...checkins)
+  const holds = await listHoldSpans(db, Math.min(...tasks.map((task) => task.issuedAtMs)))
+  const held = holds.map((hold): Fact => ({ kind: 'held', ...hold }))
+  for (const [id, checkins] of await checkinsOf(db, tasks)) gathered.get(id)!.facts.push(...held, ...checkins)
   return gathered
 }
 

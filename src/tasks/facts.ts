@@ -105,6 +105,8 @@ export type Fact =
   | { kind: 'cancel'; id: string; atMs: number; by: string; reason: string | null }
   | { kind: 'supersede'; id: string; atMs: number; by: string }
   | { kind: 'withdrawn'; id: string; atMs: number }
+  /** The whole server was on hold; null = it still is. Moves nothing: it stops the clock of the deadline. */
+  | { kind: 'held'; id: string; fromMs: number; untilMs: number | null }
 
 export interface Move {
   state: TaskState

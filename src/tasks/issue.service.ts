@@ -3,10 +3,11 @@ import type { Actor } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
+import { refuseOnHold } from '../hold/hold.service.js'
 import { PUBLIC_URL_NEEDED } from '../links/link.service.js'
 import { insertLinks, joinTasks } from '../links/link.store.js'
 import { findModel } from '../models/model.store.js'
-import { requirePackage } from '../packages/package.service.js'
+import { refuseDamaged, requirePackage } from '../packages/package.service.js'
 import { chunks, findOpenTasks, findUnits, listGroupUnitIds } from '../units/unit.store.js'
 import { wordAtMs } from './actions.js'
 import { insertTaskFacts } from './facts.store.js'
@@ -34,7 +35,9 @@ export async function issueTasks(
   actor: Actor,
   input: IssueInput,
 ): Promise<{ taskIds: string[]; skipped: Skip[] }> {
+  await refuseOnHold(work)
   const pack = await requirePackage(work, input.packageId)
+  refuseDamaged(pack)
   if (input.method === 'air' && deps.publicUrl === null) throw new AppError('public-url-not-set', PUBLIC_URL_NEEDED)
   const model = await findModel(work.db, pack.modelId)
   const profile = model!.profile

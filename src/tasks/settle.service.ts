@@ -10,6 +10,7 @@ import { AFTERWARDS_MAX, meaningAfterwards } from './afterwards.js'
 import { derive, nextDueMs } from './derive.js'
 import type { Afterwards, Derived, Move, TaskState } from './facts.js'
 import { gatherFacts } from './facts.store.js'
+import { deadlineOf } from './held.js'
 import { findTasks, saveAfterwards, saveDerived, type Task } from './task.store.js'
 
 /** Tasks that are held in memory with all their facts. */
@@ -41,9 +42,13 @@ async function settleOpen(
   const drafts: AuditDraft[] = []
   const closed: string[] = []
   for (const task of tasks) {
-    const derived = derive(task.terms, facts.get(task.id)!.facts, work.nowMs)
+    const known = facts.get(task.id)!.facts
+    const derived = derive(task.terms, known, work.nowMs)
     states.set(task.id, derived.state)
-    await saveDerived(work.db, task, derived, nextDueMs(task.terms, derived))
+    // On hold it has no end: the old one stays, so that the task is looked at once the hold is over.
+    const dueMs = deadlineOf(task.terms, known)
+    const deadlineMs = dueMs === Infinity ? task.terms.deadlineMs : dueMs
+    await saveDerived(work.db, task, derived, nextDueMs({ deadlineMs }, derived))
     drafts.push(...changesOf(task, derived))
     if (derived.closedAtMs !== null) closed.push(task.id)
   }

@@ -8,6 +8,10 @@ export interface Words {
 }
 
 export const WORDS = {
+  onHold: {
+    cause: 'The server is on hold: no command and no byte goes out, and the deadline stands still.',
+    next: 'Have an integrator review what is held ("firmhand hold show") and release it; nothing is to be sent before.',
+  },
   notSent: {
     cause: 'The command has not been sent, as far as is known.',
     next: 'Send the command, or note that it was sent.',

@@ -2,6 +2,7 @@
 // cause, the next step. Never an exit, never shown as done (domain rule 6). Pure; changes with the clock alone.
 import { type Course, isClosed, reachedAtMs, readyAtMs } from './course.js'
 import type { Method, Standing, TaskState } from './facts.js'
+import { heldMs } from './held.js'
 import { CLOSED_WORDS, HAND_CLOSED_WORDS, WORDS, type Words } from './standing-words.js'
 
 const MINUTE_MS = 60_000
@@ -17,10 +18,14 @@ const HAND_LATE_MS = 2 * DAY_MS // A job at the bench waits for vehicle and tech
 const SILENT_MS = DAY_MS
 const INSTALL_TIMES_SILENT = 3 // No version for three times the install time: field practice.
 
-/** Grade by age: on course, then late, then silent. A wait that is not the unit's is never its silence. */
-function graded(wait: { sinceMs: number; lateMs: number; silentMs: number; words: Words }, nowMs: number): Standing {
+/** Grade by age: on course, then late, then silent. A wait that is not the unit's is never its silence, nor is a hold. */
+function graded(
+  course: Course,
+  wait: { sinceMs: number; lateMs: number; silentMs: number; words: Words },
+  nowMs: number,
+): Standing {
   const { sinceMs, lateMs, silentMs, words } = wait
-  const ageMs = nowMs - sinceMs
+  const ageMs = nowMs - sinceMs - heldMs(course.signs.holds, { fromMs: sinceMs, untilMs: nowMs })
   if (ageMs < lateMs) return { grade: 'on-course', sinceMs, cause: null, next: words.meanwhile ?? null }
   return { grade: ageMs < silentMs ? 'late' : 'silent', sinceMs, cause: words.cause, next: words.next }
 }
@@ -32,15 +37,20 @@ function beforeFetched(course: Course, nowMs: number): Standing {
   if (firstAskedAtMs !== null) {
     if (acknowledgedBytes === 0)
       return graded(
+        course,
         { sinceMs: firstAskedAtMs, lateMs: FIRST_BYTE_LATE_MS, silentMs: SILENT_MS, words: WORDS.noByte },
         nowMs,
       )
     const sinceMs = lastByteAtMs ?? firstAskedAtMs
-    return graded({ sinceMs, lateMs: NEXT_BYTE_LATE_MS, silentMs: SILENT_MS, words: WORDS.bytesStop }, nowMs)
+    return graded(course, { sinceMs, lateMs: NEXT_BYTE_LATE_MS, silentMs: SILENT_MS, words: WORDS.bytesStop }, nowMs)
   }
   if (lastSentAtMs !== null)
-    return graded({ sinceMs: lastSentAtMs, lateMs: ASK_LATE_MS, silentMs: SILENT_MS, words: WORDS.nothingAsked }, nowMs)
-  return graded({ sinceMs: issuedAtMs, lateMs: SEND_LATE_MS, silentMs: Infinity, words: WORDS.notSent }, nowMs)
+    return graded(
+      course,
+      { sinceMs: lastSentAtMs, lateMs: ASK_LATE_MS, silentMs: SILENT_MS, words: WORDS.nothingAsked },
+      nowMs,
+    )
+  return graded(course, { sinceMs: issuedAtMs, lateMs: SEND_LATE_MS, silentMs: Infinity, words: WORDS.notSent }, nowMs)
 }
 
 /** The unit has what it needs and should install, restart and report. */
@@ -53,7 +63,11 @@ function whileInstalling(course: Course, readyMs: number, nowMs: number): Standi
     return { grade: 'silent', sinceMs: lastOldAtMs, ...said(WORDS.stillOld) }
   }
   const words = reachedAtMs(course, 'fetched') === null ? WORDS.uncounted : WORDS.noVersion
-  return graded({ sinceMs: readyMs, lateMs: installMs, silentMs: INSTALL_TIMES_SILENT * installMs, words }, nowMs)
+  return graded(
+    course,
+    { sinceMs: readyMs, lateMs: installMs, silentMs: INSTALL_TIMES_SILENT * installMs, words },
+    nowMs,
+  )
 }
 
 function whileSoaking(course: Course, nowMs: number): Standing {
@@ -64,18 +78,18 @@ function whileSoaking(course: Course, nowMs: number): Standing {
   const soaking = isByHand(course) ? WORDS.handSoak : WORDS.soak
   const words = lastMs > appliedMs + soakMs ? WORDS.untimed : soaking
   const lateMs = appliedMs + soakMs - lastMs
-  return graded({ sinceMs: lastMs, lateMs, silentMs: lateMs + SILENT_MS, words }, nowMs)
+  return graded(course, { sinceMs: lastMs, lateMs, silentMs: lateMs + SILENT_MS, words }, nowMs)
 }
 
 /** A person does it, at their own pace: the job waits for vehicle and technician, and a unit's silence means nothing. */
 function byHand(course: Course, readyMs: number | null, nowMs: number): Standing {
   if (readyMs === null) {
     const wait = { sinceMs: course.terms.issuedAtMs, lateMs: HAND_LATE_MS, silentMs: Infinity }
-    return graded({ ...wait, words: WORDS.handNotCopied }, nowMs)
+    return graded(course, { ...wait, words: WORDS.handNotCopied }, nowMs)
   }
   const readOld = (course.oldAtMs.at(-1) ?? 0) > readyMs + course.terms.installMs
   if (readOld) return { grade: 'late', sinceMs: readyMs, ...said(WORDS.handStillOld) }
-  return graded({ sinceMs: readyMs, lateMs: HAND_LATE_MS, silentMs: Infinity, words: WORDS.handNotRead }, nowMs)
+  return graded(course, { sinceMs: readyMs, lateMs: HAND_LATE_MS, silentMs: Infinity, words: WORDS.handNotRead }, nowMs)
 }
 
 const isByHand = (course: Course): boolean => course.terms.method !== 'air'
@@ -100,10 +114,13 @@ export function standingOf(course: Course, nowMs: number): Standing {
   if (isClosed(course))
     return closedStanding({ ...course, method: course.terms.method, closedAtMs: course.closedAtMs! })
   if (course.state === 'applied') return whileSoaking(course, nowMs)
+  // What the unit says by itself still counts, so only a step that it has not reached is held.
+  const hold = course.signs.holds.find(({ untilMs }) => untilMs === null)
+  if (hold) return { grade: 'late', sinceMs: hold.fromMs, ...said(WORDS.onHold) }
   if (course.mismatchesAtMs.size > 0) {
     const sinceMs = Math.max(...course.mismatchesAtMs)
     const words = isByHand(course) ? WORDS.handDamaged : WORDS.damagedOnce
-    return graded({ sinceMs, lateMs: 0, silentMs: isByHand(course) ? Infinity : SILENT_MS, words }, nowMs)
+    return graded(course, { sinceMs, lateMs: 0, silentMs: isByHand(course) ? Infinity : SILENT_MS, words }, nowMs)
   }
   const readyMs = readyAtMs(course)
   if (isByHand(course)) return byHand(course, readyMs, nowMs)

@@ -60,6 +60,7 @@ export const TaskView = z
         units: z.number().int(),
         segments: z.number().int(),
         cautions: z.array(z.object({ code: z.string(), text: z.string() })),
+        onHold: z.boolean().describe('true: the server is on hold, and the text lacks what would make it work'),
       })
       .nullable(),
     ledger: z.object({
@@ -89,6 +90,9 @@ export interface ViewParts {
   command: Command | null
   ledger: Ledger | null
   standing: Standing
+  /** Later than the one of the issue by holds. */
+  deadlineMs: number
+  onHold: boolean
   nowMs: number
   publicUrl: string | null
   /** Where something ends TCP before the server, only "sent" can be said of any byte. */
@@ -136,7 +140,7 @@ export function toTaskView(parts: ViewParts): TaskView {
     standing: { grade: standing.grade, since: toRfc3339(standing.sinceMs), cause: standing.cause, next: standing.next },
     issuedAt: toRfc3339(task.issuedAtMs),
     issuedBy: task.issuedBy,
-    deadline: toRfc3339(task.deadlineMs),
+    deadline: toRfc3339(parts.deadlineMs),
     moves: task.moves.map((move) => ({
       state: move.state,
       at: toRfc3339(move.atMs),
@@ -158,6 +162,7 @@ export function toTaskView(parts: ViewParts): TaskView {
       units: command.units,
       segments: command.segments,
       cautions: command.cautions,
+      onHold: parts.onHold,
     },
     ledger: ledgerView(parts),
     flags: [...new Set([...task.flags, ...(parts.ledger?.flags ?? [])])].sort(),

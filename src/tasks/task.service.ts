@@ -3,6 +3,8 @@ import { SYSTEM } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
+import { refuseOnHold } from '../hold/hold.service.js'
+import { findHold } from '../hold/hold.store.js'
 import { endLinks } from '../links/link.service.js'
 import { listPackageLinks } from '../links/link.store.js'
 import { requirePackage } from '../packages/package.service.js'
@@ -72,6 +74,7 @@ export function taskService(deps: IssueDeps): TaskService {
     },
 
     dispatch: async (work, actor, id, channel) => {
+      await refuseOnHold(work)
       const task = await requireOpenTask(work, id)
       const command = (await findCommands(work.db, [id])).get(id)
       if (!command) throw new AppError('state-refused', 'A hand task has no command to send.', { method: task.method })
@@ -121,6 +124,8 @@ export function taskService(deps: IssueDeps): TaskService {
     },
 
     settleDue: async (work) => {
+      // On hold no deadline runs, and what derive() would find is not yet to be found.
+      if (await findHold(work.db)) return 0
       const due = await listDueTasks(work.db, work.nowMs, DUE_MAX)
       if (due.length > 0) await settleTasks(work, SYSTEM, due)
       return due.length

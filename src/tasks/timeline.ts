@@ -1,6 +1,7 @@
 // The facts of one task in the order in which they came about: doubles out, contradictions out, the rest sorted. Pure.
 // The order of the array and of arrival never matters (domain rule 1).
 import type { Fact, TaskTerms } from './facts.js'
+import { type Held, holdsAmong } from './held.js'
 
 type FactOf<Kind extends Fact['kind']> = Extract<Fact, { kind: Kind }>
 export type Checkin = FactOf<'checkin'>
@@ -8,7 +9,7 @@ export type Ledger = FactOf<'ledger'>
 
 /** What can make a task move, or flag it. A ledger comes apart into the instants that it speaks of. */
 export type Step =
-  | Exclude<Fact, Ledger | FactOf<'sent'>>
+  | Exclude<Fact, Ledger | Held | FactOf<'sent'>>
   | { kind: 'complete'; id: string; grade: 'acknowledged' | 'inferred' }
   | { kind: 'budget'; id: string }
   | { kind: 'conflict'; id: string }
@@ -33,6 +34,8 @@ export interface Signs {
   complete: boolean
   /** Nothing known is missing, though the ledger does not reach fetched: inferred where that is not enough, or uncounted. */
   perhapsWhole: boolean
+  /** Holds of the server, by their begin. */
+  holds: Held[]
 }
 
 export interface Timeline {
@@ -145,6 +148,7 @@ function signsOf(terms: TaskTerms, facts: readonly Fact[]): Signs {
     perhapsWhole:
       ledgers.some(({ completeAtMs }) => completeAtMs !== null) ||
       (uncounted && ledgers.some(({ sentWhole }) => sentWhole)),
+    holds: holdsAmong(facts),
   }
 }
 
@@ -166,6 +170,7 @@ function entriesOf(terms: TaskTerms, fact: Fact): Entry[] {
   switch (fact.kind) {
     case 'sent':
     case 'checkin':
+    case 'held':
       return []
     case 'ledger': {
       const entries: Entry[] = []

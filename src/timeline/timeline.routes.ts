@@ -119,7 +119,10 @@ async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof Even
     .map(({ atMs, ...event }) => ({ at: toRfc3339(atMs), ...event }))
 }
 
-function whatHappened({ method, status, span }: { method: string; status: number; span: unknown }): string {
+function whatHappened(record: { method: string; status: number; span: unknown; flags: string[] }): string {
+  const { method, status, span, flags } = record
+  if (flags.includes('held')) return 'was held back: the server was on hold'
+  if (flags.includes('package-damaged')) return 'was held back: the stored file is damaged'
   if (status < 200 || status >= 300) return `was answered ${status}`
   return span === null ? `asked with ${method}, without a body` : 'fetched a part'
 }

@@ -24,7 +24,7 @@ interface Route {
 const OFFICE_OPEN = ['/healthz', '/readyz', '/openapi.json', '/problems', '/problems/:code', '/reference']
 /** The changes of each role, beyond reading. */
 const OPERATOR = /^\/api\/v1\/(units|tasks|links|check-ins|link-checks|imports?)(\/|$)/
-const INTEGRATOR = /^\/api\/v1\/(models|packages|keys|settings)(\/|$)/
+const INTEGRATOR = /^\/api\/v1\/(models|packages|keys|settings|hold|labels)(\/|$)/
 const READERS: Role[] = ['auditor', 'operator', 'integrator']
 
 /** null = everyone, without any key. */
@@ -33,7 +33,7 @@ function rolesOf({ listener, method, url }: Route): Role[] | null {
     if (url === '/in/check-ins') return ['check-in']
     if (url === '/healthz' || url === '/d/*') return null
   } else if (method === 'GET' || method === 'HEAD') {
-    if (url.startsWith('/api/v1/')) return READERS
+    if (url.startsWith('/api/v1/') || url === '/metrics') return READERS
     if (OFFICE_OPEN.includes(url) || url.startsWith('/reference/')) return null
   } else {
     if (url === '/api/v1/session') return method === 'POST' ? null : ['check-in', ...READERS]
@@ -56,9 +56,18 @@ async function readRoutes(): Promise<Route[]> {
   const read = openSqlite(path.join(test.dataFolder, 'firmhand.db'), 'read')
   const common = { read, clock: test.nowMs, log: createLogger('silent') }
   const settings = { serverSecret: 'x', publicUrl: null, behindProxy: false }
-  const unused = { services: {} as never, disk: {} as never, hub: createHub(), serverId: 'x', ready: () => true }
-  const office = await createOfficeApp({ ...common, ...unused, settings })
-  const reports = await createPublicApp({ ...common, checkins: {} as never })
+  const unused = {
+    services: {} as never,
+    disk: {} as never,
+    hub: createHub(),
+    serverId: 'x',
+    startMark: 'x',
+    isStopping: () => false,
+    notReady: async () => [],
+    metrics: { open: false, text: async () => '' },
+  }
+  const { app: office } = await createOfficeApp({ ...common, ...unused, settings })
+  const reports = await createPublicApp({ ...common, startMark: 'x', checkins: {} as never })
   closing.push(
     () => office.close(),
     () => reports.close(),

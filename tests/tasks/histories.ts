@@ -244,6 +244,7 @@ export const arbitraryHistory: fc.Arbitrary<History> = fc.record({
 /** When the record learns of a fact; a ledger grows, see `knownBy`. */
 export function arrivalMs(fact: Exclude<Fact, { kind: 'ledger' }>): number {
   if (fact.kind === 'checkin') return fact.receivedAtMs
+  if (fact.kind === 'held') return fact.fromMs
   return fact.kind === 'reply' ? fact.observedAtMs : fact.atMs
 }
 

@@ -91,6 +91,7 @@ describe('a task', () => {
         units: expect.any(Number),
         segments: 1,
         cautions: expect.any(Array),
+        onHold: false,
       },
       ledger: { sizeBytes: 8, grade: 'acknowledged', sent: [], acknowledged: [], inferred: [], duplicateBytes: 0 },
       flags: [],
