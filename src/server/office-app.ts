@@ -24,6 +24,7 @@ import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
 import { unitRoutes } from '../units/unit.routes.js'
 import { requireUnit } from '../units/unit.service.js'
+import { unitListRoutes } from '../units/unit-list.routes.js'
 import type { RemoteServices } from './services.js'
 
 export interface OfficeDeps {
@@ -34,6 +35,7 @@ export interface OfficeDeps {
   disk: DiskStore
   hub: Hub
   serverId: string
+  dataFolder: string
   settings: ViewSettings
   /** Whether all threads are up and none is stopping. */
   ready: () => boolean
@@ -99,6 +101,7 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(modelRoutes({ read, models: services.models }))
   await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
   await api.register(unitRoutes({ read, units: services.units }))
+  await api.register(unitListRoutes({ read, clock, dataFolder: deps.dataFolder, imports: services.unitImports }))
   await api.register(linkRoutes({ links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
   await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))

@@ -10,6 +10,7 @@ import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
 import { type TaskService, taskService } from '../tasks/task.service.js'
 import type { Caller, Remote } from '../threads/remote.js'
 import { type UnitService, unitService } from '../units/unit.service.js'
+import { type UnitImportService, unitImportService } from '../units/unit-import.service.js'
 
 export interface Services {
   access: AccessService
@@ -17,6 +18,7 @@ export interface Services {
   models: ModelService
   packages: PackageService
   units: UnitService
+  unitImports: UnitImportService
   links: LinkService
   tasks: TaskService
   checkins: CheckinService
@@ -37,6 +39,7 @@ export function createServices(settings: ServiceSettings, disk: DiskStore): Serv
     models: modelService,
     packages: packageService({ disk }),
     units: unitService,
+    unitImports: unitImportService,
     links: linkService(settings),
     tasks: taskService({ ...settings, deadlineMs: settings.taskDeadlineHours * 3_600_000 }),
     checkins: checkinService,
@@ -53,6 +56,7 @@ export function remoteServices(caller: Caller): RemoteServices {
     models: caller.service('models'),
     packages: caller.service('packages'),
     units: caller.service('units'),
+    unitImports: caller.service('unitImports'),
     links: caller.service('links'),
     tasks: caller.service('tasks'),
     checkins: caller.service('checkins'),
