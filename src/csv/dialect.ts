@@ -50,7 +50,6 @@ export function delimiterOf(beginning: string): string {
       blank = false
     } else if (!quoted && (sign === '\r' || sign === '\n')) {
       if (!blank) break
-      for (const delimiter of DELIMITERS) counts.set(delimiter, 0)
     } else if (!quoted && counts.has(sign)) counts.set(sign, counts.get(sign)! + 1)
     else if (sign.trim() !== '') blank = false
   }
