@@ -1,5 +1,6 @@
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
+import { runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
 import { ROLES, type Role } from './roles.js'
@@ -69,9 +70,12 @@ export async function findKey(db: Db, id: string): Promise<Key | null> {
 const isLive = (key: Key, nowMs: number): boolean =>
   key.revokedAtMs === null && (key.expiresAtMs === null || key.expiresAtMs > nowMs)
 
+/** Asked with every request. */
+const LIVE_KEY = 'select * from access_key where secret_hash = ?'
+
 /** The live key with this secret; null = none, revoked or past its time. */
 export async function findLiveKey(db: Db, secretHash: string, nowMs: number): Promise<Key | null> {
-  const row = await db.selectFrom('access_key').selectAll().where('secret_hash', '=', secretHash).executeTakeFirst()
+  const [row] = await runText<Selectable<Database['access_key']>>(db, LIVE_KEY, [secretHash])
   const key = row ? toKey(row) : null
   return key && isLive(key, nowMs) ? key : null
 }

@@ -2,8 +2,9 @@
 import { randomBytes } from 'node:crypto'
 import { toRfc3339 } from '../clock.js'
 import type { Db, Work } from '../db/db.js'
+import { insertRows } from '../db/raw.driver.js'
 import type { Actor } from './actor.js'
-import { type AuditEntry, type ChainHead, EMPTY_HEAD, sealWithText } from './chain.js'
+import { type ChainHead, EMPTY_HEAD, sealWithText } from './chain.js'
 
 /** One thing that happened, before it has its place in the chain. */
 export interface AuditDraft {
@@ -19,8 +20,6 @@ export interface AuditDraft {
   labels?: Record<string, string>
 }
 
-/** Rows of one INSERT: 9 columns each, far under the limit of variables of any store. */
-const ROWS_IN_INSERT = 500
 const SALT_BYTES = 16
 
 export async function readHead(db: Db): Promise<ChainHead> {
@@ -33,8 +32,10 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
   if (drafts.length === 0) return
   let head = await readHead(work.db)
   const at = toRfc3339(work.nowMs)
-  const rows = drafts.map((draft) => {
-    const { entry, text } = seal(draft, { actor, at, head })
+  const salts = randomBytes(SALT_BYTES * drafts.length).toString('hex')
+  const rows = drafts.map((draft, index) => {
+    const salt = salts.slice(index * SALT_BYTES * 2, (index + 1) * SALT_BYTES * 2)
+    const { entry, text, labelsText } = seal(draft, { actor, at, head, salt })
     head = { seq: entry.seq, hash: entry.hash }
     return {
       seq: entry.seq,
@@ -45,26 +46,21 @@ export async function appendAudit(work: Work, actor: Actor, drafts: readonly Aud
       task_id: entry.task,
       body: text,
       hash: entry.hash,
-      labels: entry.labels === null ? null : JSON.stringify(entry.labels),
+      // In the form that was hashed: a copy of the log is then checked without sorting members.
+      labels: labelsText,
     }
   })
-  for (let i = 0; i < rows.length; i += ROWS_IN_INSERT) {
-    await work.db
-      .insertInto('audit')
-      .values(rows.slice(i, i + ROWS_IN_INSERT))
-      .execute()
-  }
+  await insertRows(work.db, 'audit', rows)
   work.effects.push({ kind: 'audit', seq: head.seq })
 }
 
 function seal(
   draft: AuditDraft,
-  place: { actor: Actor; at: string; head: ChainHead },
-): { entry: AuditEntry; text: string } {
-  const { actor, at, head } = place
+  place: { actor: Actor; at: string; head: ChainHead; salt: string },
+): ReturnType<typeof sealWithText> {
+  const { actor, at, head, salt } = place
   const personal = { ...(actor.id !== 'system' && { actorName: actor.name }), ...draft.labels }
-  const labels =
-    Object.keys(personal).length > 0 ? { salt: randomBytes(SALT_BYTES).toString('hex'), ...personal } : null
+  const labels = Object.keys(personal).length > 0 ? { salt, ...personal } : null
   return sealWithText(
     head,
     {

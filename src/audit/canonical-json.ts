@@ -47,7 +47,11 @@ function writeObject(object: object, depth: number): string {
   return `{${text}}`
 }
 
-function writeString(text: string): string {
+/** Printable ASCII without the quotation mark and the backslash: stands for itself, which is nearly every text here. */
+const PLAIN = /^[ !#-[\]-~]*$/
+
+export function writeString(text: string): string {
+  if (PLAIN.test(text)) return `"${text}"`
   if (LONE_SURROGATE.test(text)) throw new TypeError('a lone surrogate has no place in JSON')
   return JSON.stringify(text) // Escapes exactly what §3.2.2.2 wants escaped, in lower-case hex.
 }

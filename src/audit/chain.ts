@@ -2,7 +2,7 @@
 // Personal data stands in `labels`, outside the hashed bytes and bound by a salted hash, so that it can be erased
 // without breaking the chain.
 import { hash as digest } from 'node:crypto'
-import { canonicalJson } from './canonical-json.js'
+import { canonicalJson, writeString } from './canonical-json.js'
 
 /** What the first entry (seq 1) names as the one before it. */
 export const GENESIS_PREV = '0'.repeat(64)
@@ -56,14 +56,15 @@ export const sealEntry = (head: ChainHead, body: AuditBody, labels: AuditLabels 
   sealWithText(head, body, labels).entry
 
 /**
- * Puts a body behind `head`; `text` is exactly what was hashed, for keeping.
+ * Puts a body behind `head`; `text` and `labelsText` are exactly what was hashed, for keeping.
  * @throws TypeError where the body holds what RFC 8785 cannot write
  */
 export function sealWithText(
   head: ChainHead,
   body: AuditBody,
   labels: AuditLabels | null,
-): { entry: AuditEntry; text: string } {
+): { entry: AuditEntry; text: string; labelsText: string | null } {
+  const labelsText = labels === null ? null : canonicalJson(labels)
   const unsealed = {
     type: 'entry' as const,
     seq: head.seq + 1,
@@ -77,11 +78,22 @@ export function sealWithText(
     toVersion: body.toVersion,
     sha256: body.sha256,
     detail: body.detail,
-    labelsHash: labels === null ? null : hashOf(labels),
+    labelsHash: labelsText === null ? null : digest('sha256', labelsText, 'hex'),
     prev: head.hash,
   }
-  const text = canonicalJson(unsealed)
-  return { entry: { ...unsealed, hash: digest('sha256', text, 'hex'), labels }, text }
+  const text = canonicalEntry(unsealed)
+  return { entry: { ...unsealed, hash: digest('sha256', text, 'hex'), labels }, text, labelsText }
+}
+
+const textOrNull = (value: string | null): string => (value === null ? 'null' : writeString(value))
+
+/** canonicalJson() of an entry, whose members are always the same: written in their order instead of sorted each time. */
+function canonicalEntry(entry: Omit<AuditEntry, 'hash' | 'labels'>): string {
+  const { action, actor, at, detail, fromVersion, labelsHash, prev, seq, sha256, task, toVersion, unit } = entry
+  return `{"action":${writeString(action)},"actor":${canonicalJson(actor)},"at":${writeString(at)},\
+"detail":${canonicalJson(detail)},"fromVersion":${textOrNull(fromVersion)},"labelsHash":${textOrNull(labelsHash)},\
+"package":${textOrNull(entry.package)},"prev":${writeString(prev)},"seq":${seq},"sha256":${textOrNull(sha256)},\
+"task":${textOrNull(task)},"toVersion":${textOrNull(toVersion)},"type":"entry","unit":${textOrNull(unit)}}`
 }
 
 /** The hash that an entry must carry, from whatever stands in it: members that we do not know are hashed too. */

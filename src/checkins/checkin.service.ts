@@ -3,9 +3,9 @@ import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
 import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
 import { newId } from '../ids.js'
-import { noteAfterwards, settleTasks } from '../tasks/settle.service.js'
-import { findNewestTasks, findTaskAt, findTasks, type Task } from '../tasks/task.store.js'
-import { findUnits, noteVersion, type Unit } from '../units/unit.store.js'
+import { noteAfterwards, settleLoaded } from '../tasks/settle.service.js'
+import { findNewestTasks, findTaskAt, type Task } from '../tasks/task.store.js'
+import { findUnitIds, noteVersions } from '../units/unit.store.js'
 import { type ItemCode, readItem } from './checkin.js'
 import { insertCheckins, type StoredCheckin } from './checkin.store.js'
 
@@ -30,12 +30,12 @@ export interface CheckinService {
 export const checkinService: CheckinService = {
   accept: async (work, actor, { items, source }) => {
     const read = items.map((item) => readItem(item, work.nowMs))
-    const units = await findUnits(
+    const unitIds = await findUnitIds(
       work.db,
       read.flatMap((item) => ('checkin' in item ? [item.checkin.unit] : [])),
     )
     const results: CheckinResult[] = []
-    const fresh: { checkin: StoredCheckin; unit: Unit; result: CheckinResult }[] = []
+    const fresh: { checkin: StoredCheckin; result: CheckinResult }[] = []
     read.forEach((item, index) => {
       const result: CheckinResult = {
         index,
@@ -52,9 +52,9 @@ export const checkinService: CheckinService = {
         result.code = item.code
         return
       }
-      const unit = units.get(item.checkin.unit)
-      result.unit = unit?.id ?? item.checkin.unit
-      if (!unit) {
+      const unitId = unitIds.get(item.checkin.unit)
+      result.unit = unitId ?? item.checkin.unit
+      if (unitId === undefined) {
         result.code = 'unit-unknown'
         return
       }
@@ -63,12 +63,12 @@ export const checkinService: CheckinService = {
       const checkin = {
         ...rest,
         id: newId('c', work.nowMs),
-        unitId: unit.id,
+        unitId,
         source,
         receivedAtMs: work.nowMs,
         keyId: actor.id,
       }
-      fresh.push({ checkin, unit, result })
+      fresh.push({ checkin, result })
     })
 
     const stored = await insertCheckins(
@@ -77,7 +77,10 @@ export const checkinService: CheckinService = {
     )
     for (const { checkin, result } of fresh) result.duplicate = !stored.has(checkin.id)
     const news = fresh.filter(({ result }) => !result.duplicate)
-    for (const { checkin } of news) await noteVersion(work.db, checkin.unitId, checkin.version, checkin.observedAtMs)
+    await noteVersions(
+      work.db,
+      news.map(({ checkin }) => checkin),
+    )
     await moveTasks(work, actor, fresh, news)
     return results
   },
@@ -86,10 +89,10 @@ export const checkinService: CheckinService = {
 async function moveTasks(
   work: Work,
   actor: Actor,
-  all: readonly { unit: Unit; result: CheckinResult }[],
-  news: readonly { checkin: StoredCheckin; unit: Unit }[],
+  all: readonly { checkin: StoredCheckin; result: CheckinResult }[],
+  news: readonly { checkin: StoredCheckin }[],
 ): Promise<void> {
-  const newest = await findNewestTasks(work.db, [...new Set(all.map(({ unit }) => unit.id))])
+  const newest = await findNewestTasks(work.db, [...new Set(all.map(({ checkin }) => checkin.unitId))])
   await appendAudit(
     work,
     actor,
@@ -97,20 +100,14 @@ async function moveTasks(
   )
   // Looked up before anything moves: what closes a task did not come after its close.
   const late = await reportsOfClosed(work, newest, news)
-  await settleTasks(work, actor, [...new Set(news.flatMap(({ unit }) => newest.get(unit.id)?.id ?? []))])
+  const concerned = new Set(news.flatMap(({ checkin }) => newest.get(checkin.unitId) ?? []))
+  const states = await settleLoaded(work, actor, [...concerned])
   await noteAfterwards(work, actor, late)
-  const after = new Map(
-    (
-      await findTasks(
-        work.db,
-        [...newest.values()].map((task) => task.id),
-      )
-    ).map((task) => [task.unitId, task]),
-  )
-  for (const { unit, result } of all) {
-    const task = after.get(unit.id)
-    result.task = task?.id ?? null
-    result.state = task?.state ?? null
+  for (const { checkin, result } of all) {
+    const task = newest.get(checkin.unitId)
+    if (!task) continue
+    result.task = task.id
+    result.state = states.get(task.id) ?? task.state
   }
 }
 

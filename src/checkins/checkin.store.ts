@@ -1,5 +1,5 @@
 import type { Db } from '../db/db.js'
-import { chunks } from '../units/unit.store.js'
+import { insertRows } from '../db/raw.driver.js'
 
 export interface StoredCheckin {
   id: string
@@ -19,34 +19,28 @@ export interface StoredCheckin {
 
 /** Stores what is new; returns the ids that were, the others are doubles of something stored. */
 export async function insertCheckins(db: Db, checkins: readonly StoredCheckin[]): Promise<Set<string>> {
-  const stored = new Set<string>()
-  for (const part of chunks(checkins)) {
-    const rows = await db
-      .insertInto('checkin')
-      .values(
-        part.map((checkin) => ({
-          id: checkin.id,
-          unit_id: checkin.unitId,
-          source: checkin.source,
-          external_id: checkin.externalId,
-          version: checkin.version,
-          raw_version: checkin.rawVersion,
-          stated_at_ms: checkin.statedAtMs,
-          observed_at_ms: checkin.observedAtMs,
-          received_at_ms: checkin.receivedAtMs,
-          timing: checkin.timing,
-          answers_query_sent_at_ms: null,
-          digest: checkin.digest,
-          note: checkin.note,
-          key_id: checkin.keyId,
-        })),
-      )
-      .onConflict((conflict) => conflict.doNothing())
-      .returning('id')
-      .execute()
-    for (const row of rows) stored.add(row.id)
-  }
-  return stored
+  const rows = await insertRows<'checkin', { id: string }>(
+    db,
+    'checkin',
+    checkins.map((checkin) => ({
+      id: checkin.id,
+      unit_id: checkin.unitId,
+      source: checkin.source,
+      external_id: checkin.externalId,
+      version: checkin.version,
+      raw_version: checkin.rawVersion,
+      stated_at_ms: checkin.statedAtMs,
+      observed_at_ms: checkin.observedAtMs,
+      received_at_ms: checkin.receivedAtMs,
+      timing: checkin.timing,
+      answers_query_sent_at_ms: null,
+      digest: checkin.digest,
+      note: checkin.note,
+      key_id: checkin.keyId,
+    })),
+    'on conflict do nothing returning id',
+  )
+  return new Set(rows.map((row) => row.id))
 }
 
 export async function listVersions(

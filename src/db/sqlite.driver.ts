@@ -1,6 +1,6 @@
 // Opens the embedded store. Every pragma has its reason beside it.
 import BetterSqlite from 'better-sqlite3'
-import { Kysely, SqliteAdapter, SqliteDialect } from 'kysely'
+import { Kysely, SqliteAdapter, type SqliteDatabase, SqliteDialect, type SqliteStatement } from 'kysely'
 import type { Db } from './db.js'
 import type { Database } from './schema.js'
 
@@ -8,6 +8,12 @@ import type { Database } from './schema.js'
 const BUSY_TIMEOUT_MS = 10_000
 /** Above this the write-ahead log is cut back after a checkpoint, so that one burst does not keep the disk. */
 const WAL_LIMIT_BYTES = 64 * 1024 * 1024
+/** Pages that the writer keeps in memory: a large issue puts rows all over its indexes, and reads each page again without it. */
+const WRITER_CACHE_KIB = 64 * 1024
+/** Prepared statements kept by their text: parsing one costs more than most of them take to run. */
+const STATEMENTS_MAX = 400
+/** Long texts are lists of ids, of a length that does not come again. */
+const KEPT_TEXT_MAX = 20_000
 
 /** kysely's stock adapter says that DDL is not transactional here. It is: a migration that fails leaves nothing behind. */
 class TransactionalDdlAdapter extends SqliteAdapter {
@@ -25,7 +31,9 @@ class SqliteWithTransactionalDdl extends SqliteDialect {
 /** @param mode `write` for the one writing thread, `read` for any other: a reader cannot change anything by mistake. */
 export function openSqlite(file: string, mode: 'write' | 'read'): Db {
   try {
-    return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl({ database: connect(file, mode) }) })
+    return new Kysely<Database>({
+      dialect: new SqliteWithTransactionalDdl({ database: keepingStatements(connect(file, mode)) }),
+    })
   } catch (error) {
     throw new Error(`The database ${file} cannot be used: ${(error as Error).message}.`, { cause: error })
   }
@@ -39,8 +47,30 @@ function connect(file: string, mode: 'write' | 'read'): BetterSqlite.Database {
     // In WAL mode only FULL flushes the log at every commit: what was acknowledged survives a power cut.
     database.pragma('synchronous = FULL')
     database.pragma(`journal_size_limit = ${WAL_LIMIT_BYTES}`)
+    database.pragma(`cache_size = -${WRITER_CACHE_KIB}`)
   }
   // Off by default in SQLite; a row that points nowhere is a bug that must not be stored.
   database.pragma('foreign_keys = ON')
   return database
+}
+
+/**
+ * The same database with statements that are prepared once. Nothing here reads row by row while it does something else, so no
+ * statement is asked for while it is busy; SQLite itself prepares again what a change of the tables has made stale.
+ */
+function keepingStatements(database: BetterSqlite.Database): SqliteDatabase {
+  const kept = new Map<string, BetterSqlite.Statement<unknown[]>>()
+  return {
+    close: () => database.close(),
+    prepare: (text) => {
+      const known = kept.get(text)
+      const statement = known ?? database.prepare<unknown[]>(text)
+      if (text.length > KEPT_TEXT_MAX) return statement as unknown as SqliteStatement
+      // A map remembers the order of its making: what is used again moves to the end, the first one is the oldest.
+      if (known) kept.delete(text)
+      else if (kept.size >= STATEMENTS_MAX) kept.delete(kept.keys().next().value!)
+      kept.set(text, statement)
+      return statement as unknown as SqliteStatement
+    },
+  }
 }

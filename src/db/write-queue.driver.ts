@@ -1,9 +1,9 @@
 // Group commit: everything that waits to be written goes into one transaction, each piece behind a savepoint of its own,
 // and nobody is answered before the commit. One flush to disk then serves many callers, and one fault harms only its own.
-import { sql } from 'kysely'
 import type { Clock } from '../clock.js'
 import { AppError } from '../errors.js'
 import type { Db, Effect, Work } from './db.js'
+import { runText } from './raw.driver.js'
 
 /** Pieces in one transaction: beyond this the gain per flush is gone and the first caller would wait for the last. */
 const GROUP_MAX = 256
@@ -53,13 +53,13 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
     try {
       await deps.db.connection().execute(async (connection) => {
         // IMMEDIATE takes the write lock at once: a lock that is taken in mid-transaction can fail, this one waits.
-        await sql`begin immediate`.execute(connection)
+        await runText(connection, 'begin immediate')
         try {
           for (const piece of group) outcomes.push(await runPiece(connection, piece, effects))
-          await sql`commit`.execute(connection)
+          await runText(connection, 'commit')
         } catch (error) {
           // A full disk may have rolled the transaction back by itself; then there is nothing left to undo.
-          await sql`rollback`.execute(connection).catch(() => undefined)
+          await runText(connection, 'rollback').catch(() => undefined)
           throw error
         }
       })
@@ -73,17 +73,17 @@ export function createWriteQueue(deps: { db: Db; clock: Clock; publish: (effects
 
   async function runPiece(connection: Db, piece: Piece, effects: Effect[]): Promise<Outcome> {
     const own: Effect[] = []
-    await sql`savepoint piece`.execute(connection)
+    await runText(connection, 'savepoint piece')
     try {
       const value = await piece.work({ db: connection, nowMs: deps.clock(), effects: own })
-      await sql`release piece`.execute(connection)
+      await runText(connection, 'release piece')
       effects.push(...own)
       return { value }
     } catch (error) {
       // SQLite may have ended the whole transaction by itself then: no piece of the group can stand.
       if (isStorageFault(error)) throw error
-      await sql`rollback to piece`.execute(connection)
-      await sql`release piece`.execute(connection)
+      await runText(connection, 'rollback to piece')
+      await runText(connection, 'release piece')
       return { error: explain(error) }
     }
   }

@@ -12,6 +12,7 @@ import { requireUnit } from '../units/unit.service.js'
 import {
   type EndReason,
   findLink,
+  findLinks,
   insertLinks,
   joinTasks,
   type Link,
@@ -142,12 +143,12 @@ export const PUBLIC_URL_NEEDED =
 /** Ends links that are live, tells the byte server after the commit, and logs each. */
 export async function endLinks(work: Work, actor: Actor, ids: readonly string[], reason: EndReason): Promise<void> {
   const ended = await markEnded(work.db, ids, { reason, atMs: work.nowMs })
-  const drafts: AuditDraft[] = []
-  for (const id of ended) {
-    work.effects.push({ kind: 'link-ended', linkId: id })
-    const link = await findLink(work.db, id)
-    drafts.push({ action: 'link.ended', unit: link!.unitId, package: link!.packageId, detail: { link: id, reason } })
-  }
+  const links = await findLinks(work.db, ended)
+  const drafts: AuditDraft[] = ended.map((id) => {
+    const { unitId, packageId } = links.get(id)!
+    return { action: 'link.ended', unit: unitId, package: packageId, detail: { link: id, reason } }
+  })
+  for (const id of ended) work.effects.push({ kind: 'link-ended', linkId: id })
   await appendAudit(work, actor, drafts)
 }
 

@@ -1,5 +1,6 @@
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
+import { insertRows } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import { chunks } from '../units/unit.store.js'
 
@@ -36,38 +37,32 @@ export function toLink(row: Selectable<Database['link']>): Link {
   }
 }
 
-export async function insertLinks(db: Db, links: readonly { link: Link; tokenHash: string }[]): Promise<void> {
-  for (const part of chunks(links)) {
-    await db
-      .insertInto('link')
-      .values(
-        part.map(({ link, tokenHash }) => ({
-          id: link.id,
-          token_hash: tokenHash,
-          kind: link.kind,
-          package_id: link.packageId,
-          unit_id: link.unitId,
-          file_name: link.fileName,
-          byte_budget_bytes: link.byteBudgetBytes,
-          expires_at_ms: link.expiresAtMs,
-          created_at_ms: link.createdAtMs,
-          created_by: link.createdBy,
-          end_reason: link.endReason,
-          ended_at_ms: link.endedAtMs,
-        })),
-      )
-      .execute()
-  }
-}
+export const insertLinks = (db: Db, links: readonly { link: Link; tokenHash: string }[]): Promise<unknown> =>
+  insertRows(
+    db,
+    'link',
+    links.map(({ link, tokenHash }) => ({
+      id: link.id,
+      token_hash: tokenHash,
+      kind: link.kind,
+      package_id: link.packageId,
+      unit_id: link.unitId,
+      file_name: link.fileName,
+      byte_budget_bytes: link.byteBudgetBytes,
+      expires_at_ms: link.expiresAtMs,
+      created_at_ms: link.createdAtMs,
+      created_by: link.createdBy,
+      end_reason: link.endReason,
+      ended_at_ms: link.endedAtMs,
+    })),
+  )
 
-export async function joinTasks(db: Db, pairs: readonly { linkId: string; taskId: string }[]): Promise<void> {
-  for (const part of chunks(pairs)) {
-    await db
-      .insertInto('link_task')
-      .values(part.map(({ linkId, taskId }) => ({ link_id: linkId, task_id: taskId })))
-      .execute()
-  }
-}
+export const joinTasks = (db: Db, pairs: readonly { linkId: string; taskId: string }[]): Promise<unknown> =>
+  insertRows(
+    db,
+    'link_task',
+    pairs.map(({ linkId, taskId }) => ({ link_id: linkId, task_id: taskId })),
+  )
 
 export async function findLink(db: Db, id: string): Promise<Link | null> {
   const row = await db.selectFrom('link').selectAll().where('id', '=', id).executeTakeFirst()

@@ -3,6 +3,7 @@ import { z } from 'zod'
 import { authenticate } from '../access/authenticate.service.js'
 import { checkinRoutes } from '../checkins/checkin.routes.js'
 import type { CheckinService } from '../checkins/checkin.service.js'
+import { checkinQueue } from '../checkins/checkin-queue.driver.js'
 import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { createHttpApp } from '../http/app.driver.js'
@@ -32,7 +33,7 @@ export async function createPublicApp(deps: {
   app.all('/d/*', { schema: { hide: true } as object }, (_request, reply) =>
     reply.code(421).header('connection', 'close').header('content-length', '0').send(),
   )
-  await app.register(checkinRoutes({ checkins: deps.checkins, listener: 'public' }))
+  await app.register(checkinRoutes({ checkins: checkinQueue(deps.checkins), listener: 'public' }))
   await app.ready()
   return app
 }

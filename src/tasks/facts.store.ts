@@ -1,5 +1,6 @@
 // Collects the facts of many tasks at once, from where each kind is recorded. What derive() works on.
 import type { Db } from '../db/db.js'
+import { inList, insertRows, runText } from '../db/raw.driver.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
 import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
@@ -55,22 +56,55 @@ const CHECKIN_COLUMNS = [
   'digest',
 ] as const
 
-/** Reports observed from the issue on, and the last ones before it. */
-async function checkinsOf(db: Db, task: Task): Promise<CheckinFact[]> {
+/** Tasks of one query for their reports: at CHECKINS_MAX rows each, that many fit into memory. */
+const TASKS_AT_ONCE = 100
+const HALF = CHECKINS_MAX / 2
+
+/**
+ * The first reports from the issue on of each of these tasks, or the last ones before it: one query for many tasks, and yet
+ * no more rows are read of a unit than are wanted, however long its history is.
+ */
+function reportsOf(part: 'since' | 'before', list: string): string {
+  const [compare, order, limit] = part === 'since' ? ['>=', 'asc', HALF] : ['<', 'desc', CHECKINS_BEFORE_MAX]
+  return `select task.id as task_id, ${CHECKIN_COLUMNS.map((column) => `checkin.${column}`).join(', ')}
+    from task join checkin on checkin.id in (
+      select wanted.id from checkin as wanted
+      where wanted.unit_id = task.unit_id and wanted.observed_at_ms ${compare} task.issued_at_ms
+      order by wanted.observed_at_ms ${order} limit ${limit})
+    where task.id in ${list}`
+}
+
+/** Reports observed from the issue on, and the last ones before it, by task. */
+async function checkinsOf(db: Db, tasks: readonly Task[]): Promise<Map<string, CheckinFact[]>> {
+  const found = new Map<string, CheckinFact[]>(tasks.map((task) => [task.id, []]))
+  for (const part of chunks(tasks, TASKS_AT_ONCE)) {
+    const ids = inList(part.map((task) => task.id))
+    const since = new Map<string, number>()
+    for (const row of await runText<CheckinRow & { task_id: string }>(db, reportsOf('before', ids.text), ids.values))
+      found.get(row.task_id)!.push(toCheckin(row))
+    for (const row of await runText<CheckinRow & { task_id: string }>(db, reportsOf('since', ids.text), ids.values)) {
+      found.get(row.task_id)!.push(toCheckin(row))
+      since.set(row.task_id, (since.get(row.task_id) ?? 0) + 1)
+    }
+    for (const task of part) {
+      if ((since.get(task.id) ?? 0) === HALF) found.set(task.id, await withLatest(db, task, found.get(task.id)!))
+    }
+  }
+  return found
+}
+
+/** For a task with more reports than are looked at from the start: the latest ones too. */
+async function withLatest(db: Db, task: Task, known: CheckinFact[]): Promise<CheckinFact[]> {
   const of = db.selectFrom('checkin').select(CHECKIN_COLUMNS).where('unit_id', '=', task.unitId)
-  const since = of.where('observed_at_ms', '>=', task.issuedAtMs)
-  const half = CHECKINS_MAX / 2
-  const first = await since.orderBy('observed_at_ms').limit(half).execute()
-  const last = first.length < half ? [] : await since.orderBy('observed_at_ms', 'desc').limit(half).execute()
-  const before = await of
-    .where('observed_at_ms', '<', task.issuedAtMs)
+  const last = await of
+    .where('observed_at_ms', '>=', task.issuedAtMs)
     .orderBy('observed_at_ms', 'desc')
-    .limit(CHECKINS_BEFORE_MAX)
+    .limit(HALF)
     .execute()
   // What a state rests on stays known, however many reports come after it.
-  const evidence = last.length < half ? [] : await of.where('id', 'in', evidenceIds(task)).execute()
-  const unique = new Map([...before, ...first, ...evidence, ...last].map((row) => [row.id, row]))
-  return [...unique.values()].map(toCheckin)
+  const evidence = last.length < HALF ? [] : await of.where('id', 'in', evidenceIds(task)).execute()
+  const facts = [...known, ...[...evidence, ...last].map(toCheckin)]
+  return [...new Map(facts.map((fact) => [fact.id, fact])).values()]
 }
 
 const evidenceIds = (task: Task): string[] => task.moves.map((move) => move.evidence.id)
@@ -134,27 +168,32 @@ export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<s
     const rows = await db.selectFrom('task_fact').selectAll().where('task_id', 'in', part).orderBy('id').execute()
     for (const row of rows) gathered.get(row.task_id)!.facts.push(toFact(row))
   }
-  for (const task of tasks) gathered.get(task.id)!.facts.push(...(await checkinsOf(db, task)))
+  for (const [id, checkins] of await checkinsOf(db, tasks)) gathered.get(id)!.facts.push(...checkins)
   return gathered
 }
 
 export type TaskFactKind = 'sent' | 'attest' | 'cancel' | 'supersede' | 'withdrawn' | 'copied'
 
-export async function insertTaskFact(
-  db: Db,
-  fact: { taskId: string; kind: TaskFactKind; atMs: number; actorId: string; detail: Record<string, unknown> },
-): Promise<string> {
-  const id = newId('f', fact.atMs)
-  await db
-    .insertInto('task_fact')
-    .values({
-      id,
+export interface NewTaskFact {
+  taskId: string
+  kind: TaskFactKind
+  atMs: number
+  actorId: string
+  detail: Record<string, unknown>
+}
+
+export const insertTaskFact = (db: Db, fact: NewTaskFact): Promise<unknown> => insertTaskFacts(db, [fact])
+
+export const insertTaskFacts = (db: Db, facts: readonly NewTaskFact[]): Promise<unknown> =>
+  insertRows(
+    db,
+    'task_fact',
+    facts.map((fact) => ({
+      id: newId('f', fact.atMs),
       task_id: fact.taskId,
       kind: fact.kind,
       at_ms: fact.atMs,
       actor_id: fact.actorId,
       detail: JSON.stringify(fact.detail),
-    })
-    .execute()
-  return id
-}
+    })),
+  )

@@ -16,7 +16,7 @@ import { bounded, coversWhole, type Span, subtract, union } from '../downloads/s
 import { endLinks } from '../links/link.service.js'
 import { findLinks, type Link, listLinkTasks } from '../links/link.store.js'
 import { findPackage, type Package } from '../packages/package.store.js'
-import { insertTaskFact } from './facts.store.js'
+import { insertTaskFacts } from './facts.store.js'
 import { settleTasks } from './settle.service.js'
 import { findTasks } from './task.store.js'
 
@@ -142,9 +142,10 @@ const movesTasks = (before: Ledger, after: Ledger): boolean =>
 /** A copy link that was read to the end: every open task that it serves has its file on the technician's side. */
 async function noteCopied(work: Work, taskIds: readonly string[], atMs: number): Promise<void> {
   const open = (await findTasks(work.db, taskIds)).filter((task) => task.closedAtMs === null)
-  for (const task of open) {
-    await insertTaskFact(work.db, { taskId: task.id, kind: 'copied', atMs, actorId: SYSTEM.id, detail: {} })
-  }
+  await insertTaskFacts(
+    work.db,
+    open.map((task) => ({ taskId: task.id, kind: 'copied' as const, atMs, actorId: SYSTEM.id, detail: {} })),
+  )
   await settleTasks(
     work,
     SYSTEM,

@@ -5,21 +5,45 @@ import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
 import { endLinks } from '../links/link.service.js'
 import { listLinksWithoutOpenTask, listTaskLinks } from '../links/link.store.js'
+import { chunks } from '../units/unit.store.js'
 import { AFTERWARDS_MAX, meaningAfterwards } from './afterwards.js'
 import { derive, nextDueMs } from './derive.js'
-import type { Afterwards, Derived, Move } from './facts.js'
+import type { Afterwards, Derived, Move, TaskState } from './facts.js'
 import { gatherFacts } from './facts.store.js'
 import { findTasks, saveAfterwards, saveDerived, type Task } from './task.store.js'
 
+/** Tasks that are held in memory with all their facts. */
+const SETTLED_AT_ONCE = 250
+
 /** Recomputes those of the tasks that are open from all their facts. Exits and confirmed are final. */
 export async function settleTasks(work: Work, actor: Actor, ids: readonly string[]): Promise<void> {
-  const tasks = (await findTasks(work.db, ids)).filter((task) => task.closedAtMs === null)
+  for (const part of chunks(ids)) await settleLoaded(work, actor, await findTasks(work.db, part))
+}
+
+/** The same for tasks as they are stored at this moment; returns the states that they are in then. */
+export async function settleLoaded(work: Work, actor: Actor, tasks: readonly Task[]): Promise<Map<string, TaskState>> {
+  const states = new Map(tasks.map((task) => [task.id, task.state]))
+  for (const part of chunks(
+    tasks.filter((task) => task.closedAtMs === null),
+    SETTLED_AT_ONCE,
+  ))
+    await settleOpen(work, actor, part, states)
+  return states
+}
+
+async function settleOpen(
+  work: Work,
+  actor: Actor,
+  tasks: readonly Task[],
+  states: Map<string, TaskState>,
+): Promise<void> {
   const facts = await gatherFacts(work.db, tasks)
   const drafts: AuditDraft[] = []
   const closed: string[] = []
   for (const task of tasks) {
     const derived = derive(task.terms, facts.get(task.id)!.facts, work.nowMs)
-    await saveDerived(work.db, task.id, derived, nextDueMs(task.terms, derived))
+    states.set(task.id, derived.state)
+    await saveDerived(work.db, task, derived, nextDueMs(task.terms, derived))
     drafts.push(...changesOf(task, derived))
     if (derived.closedAtMs !== null) closed.push(task.id)
   }

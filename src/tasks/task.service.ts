@@ -7,9 +7,10 @@ import { endLinks } from '../links/link.service.js'
 import { listPackageLinks } from '../links/link.store.js'
 import { requirePackage } from '../packages/package.service.js'
 import { type Package, updatePackage } from '../packages/package.store.js'
+import { chunks } from '../units/unit.store.js'
 import { actionsAllowed, wordAtMs } from './actions.js'
 import type { ATTESTED_REASONS } from './facts.js'
-import { insertTaskFact } from './facts.store.js'
+import { insertTaskFact, insertTaskFacts } from './facts.store.js'
 import { issueTasks } from './issue.service.js'
 import type { IssueDeps, IssueInput, Skip } from './issue-draft.js'
 import { settleTasks } from './settle.service.js'
@@ -111,18 +112,23 @@ export function taskService(deps: IssueDeps): TaskService {
         },
       ])
       const open = await listOpenTasksOfPackage(work.db, packageId)
-      for (const task of await findTasks(work.db, open)) {
-        await insertTaskFact(work.db, {
-          taskId: task.id,
-          kind: 'withdrawn',
-          atMs: wordAtMs(task, work.nowMs),
-          actorId: actor.id,
-          detail: { reason },
-        })
-      }
       // Links first: they end for this reason, also where the task stays open because the unit has the file.
-      await endLinks(work, actor, await listPackageLinks(work.db, packageId), 'withdrawn')
-      await settleTasks(work, actor, open)
+      for (const ids of chunks(await listPackageLinks(work.db, packageId)))
+        await endLinks(work, actor, ids, 'withdrawn')
+      for (const ids of chunks(open)) {
+        const tasks = await findTasks(work.db, ids)
+        await insertTaskFacts(
+          work.db,
+          tasks.map((task) => ({
+            taskId: task.id,
+            kind: 'withdrawn' as const,
+            atMs: wordAtMs(task, work.nowMs),
+            actorId: actor.id,
+            detail: { reason },
+          })),
+        )
+        await settleTasks(work, actor, ids)
+      }
       return requirePackage(work, packageId)
     },
 

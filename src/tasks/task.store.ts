@@ -1,5 +1,6 @@
 import type { Insertable, Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
+import { insertRows, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
 import { chunks } from '../units/unit.store.js'
@@ -96,38 +97,41 @@ const toRow = (task: Task): Insertable<Database['task']> => ({
   afterwards: JSON.stringify(task.afterwards),
 })
 
-export async function insertTasks(db: Db, tasks: readonly Task[]): Promise<void> {
-  for (const part of chunks(tasks)) await db.insertInto('task').values(part.map(toRow)).execute()
+export const insertTasks = (db: Db, tasks: readonly Task[]): Promise<unknown> =>
+  insertRows(db, 'task', tasks.map(toRow))
+
+const SAVE_DERIVED = `update task set state = ?, reason = ?, from_version = ?, closed_at_ms = ?, due_at_ms = ?, moves = ?, flags = ?,
+  afterwards = ? where id = ?`
+
+/** Writes what derive() found, unless it says what is written already. */
+export async function saveDerived(db: Db, before: Task, derived: Derived, dueAtMs: number | null): Promise<void> {
+  const values = derivedValues(derived, dueAtMs)
+  const had = derivedValues(before, before.dueAtMs)
+  if (values.every((value, index) => value === had[index])) return
+  await runText(db, SAVE_DERIVED, [...values, before.id])
 }
 
-/** Writes what derive() found. */
-export async function saveDerived(db: Db, id: string, derived: Derived, dueAtMs: number | null): Promise<void> {
-  await db
-    .updateTable('task')
-    .set({
-      state: derived.state,
-      reason: derived.reason,
-      from_version: derived.fromVersion,
-      closed_at_ms: derived.closedAtMs,
-      due_at_ms: dueAtMs,
-      moves: JSON.stringify(derived.moves),
-      flags: JSON.stringify(derived.flags),
-      afterwards: JSON.stringify(derived.afterwards.slice(0, AFTERWARDS_MAX)),
-    })
-    .where('id', '=', id)
-    .execute()
-}
+const derivedValues = (of: Omit<Derived, 'standing' | 'flags'> & { flags: string[] }, dueAtMs: number | null) => [
+  of.state,
+  of.reason,
+  of.fromVersion,
+  of.closedAtMs,
+  dueAtMs,
+  JSON.stringify(of.moves),
+  JSON.stringify(of.flags),
+  JSON.stringify(of.afterwards.slice(0, AFTERWARDS_MAX)),
+]
+
+const SAVE_AFTERWARDS = 'update task set afterwards = ? where id = ?'
 
 export async function saveAfterwards(db: Db, id: string, afterwards: readonly Afterwards[]): Promise<void> {
-  await db
-    .updateTable('task')
-    .set({ afterwards: JSON.stringify(afterwards.slice(0, AFTERWARDS_MAX)) })
-    .where('id', '=', id)
-    .execute()
+  await runText(db, SAVE_AFTERWARDS, [JSON.stringify(afterwards.slice(0, AFTERWARDS_MAX)), id])
 }
 
-export async function markSuperseded(db: Db, id: string, by: string): Promise<void> {
-  await db.updateTable('task').set({ superseded_by: by }).where('id', '=', id).execute()
+const MARK_SUPERSEDED = 'update task set superseded_by = ? where id = ?'
+
+export async function markSuperseded(db: Db, pairs: readonly { id: string; by: string }[]): Promise<void> {
+  for (const { id, by } of pairs) await runText(db, MARK_SUPERSEDED, [by, id])
 }
 
 export async function findTask(db: Db, id: string): Promise<Task | null> {
@@ -165,16 +169,11 @@ export async function findNewestTasks(db: Db, unitIds: readonly string[]): Promi
   return newest
 }
 
+const TASK_AT = 'select * from task where unit_id = ? and issued_at_ms <= ? order by id desc limit 1'
+
 /** The task in whose time that moment lies: the newest that had been issued then. */
 export async function findTaskAt(db: Db, unitId: string, atMs: number): Promise<Task | null> {
-  const row = await db
-    .selectFrom('task')
-    .selectAll()
-    .where('unit_id', '=', unitId)
-    .where('issued_at_ms', '<=', atMs)
-    .orderBy('id', 'desc')
-    .limit(1)
-    .executeTakeFirst()
+  const [row] = await runText<Selectable<Database['task']>>(db, TASK_AT, [unitId, atMs])
   return row ? toTask(row) : null
 }
 
@@ -251,24 +250,20 @@ export interface Command {
   composedAtMs: number
 }
 
-export async function insertCommands(db: Db, commands: readonly Command[]): Promise<void> {
-  for (const part of chunks(commands)) {
-    await db
-      .insertInto('command')
-      .values(
-        part.map((command) => ({
-          task_id: command.taskId,
-          masked_text: command.maskedText,
-          encoding: command.encoding,
-          units: command.units,
-          segments: command.segments,
-          cautions: JSON.stringify(command.cautions),
-          composed_at_ms: command.composedAtMs,
-        })),
-      )
-      .execute()
-  }
-}
+export const insertCommands = (db: Db, commands: readonly Command[]): Promise<unknown> =>
+  insertRows(
+    db,
+    'command',
+    commands.map((command) => ({
+      task_id: command.taskId,
+      masked_text: command.maskedText,
+      encoding: command.encoding,
+      units: command.units,
+      segments: command.segments,
+      cautions: JSON.stringify(command.cautions),
+      composed_at_ms: command.composedAtMs,
+    })),
+  )
 
 export async function findCommands(db: Db, taskIds: readonly string[]): Promise<Map<string, Command>> {
   const found = new Map<string, Command>()

@@ -1,5 +1,6 @@
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
+import { inList, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
 
@@ -148,16 +149,38 @@ async function setGroups(db: Db, unitId: string, groups: readonly string[]): Pro
   }
 }
 
-/** Stores the newest observation; an older one changes nothing. */
-export async function noteVersion(db: Db, unitId: string, version: string, observedAtMs: number): Promise<void> {
-  await db
-    .updateTable('unit')
-    .set({ version, version_observed_at_ms: observedAtMs })
-    .where('id', '=', unitId)
-    .where((where) =>
-      where.or([where('version_observed_at_ms', 'is', null), where('version_observed_at_ms', '<=', observedAtMs)]),
+const NOTE_VERSION = `update unit set version = ?, version_observed_at_ms = ?
+  where id = ? and (version_observed_at_ms is null or version_observed_at_ms <= ?)`
+
+/** Stores the newest observation of each unit, of two at one time the later one in the list; an older one changes nothing. */
+export async function noteVersions(
+  db: Db,
+  seen: readonly { unitId: string; version: string; observedAtMs: number }[],
+): Promise<void> {
+  const newest = new Map<string, { version: string; observedAtMs: number }>()
+  for (const one of seen) {
+    const known = newest.get(one.unitId)
+    if (!known || known.observedAtMs <= one.observedAtMs) newest.set(one.unitId, one)
+  }
+  for (const [id, { version, observedAtMs }] of newest)
+    await runText(db, NOTE_VERSION, [version, observedAtMs, id, observedAtMs])
+}
+
+/** Ids alone, for many names at once: our id, IMEI or serial number, in this order. Names that nobody has are absent. */
+export async function findUnitIds(db: Db, names: readonly string[]): Promise<Map<string, string>> {
+  const found = new Map<string, string>()
+  for (const part of chunks([...new Set(names)])) {
+    const list = inList(part)
+    const rows = await runText<{ id: string; imei: string | null; serial: string | null }>(
+      db,
+      `select id, imei, serial from unit where id in ${list.text} or imei in ${list.text} or serial in ${list.text}`,
+      [...list.values, ...list.values, ...list.values],
     )
-    .execute()
+    for (const key of ['serial', 'imei', 'id'] as const) {
+      for (const row of rows) if (row[key] !== null) found.set(row[key], row.id)
+    }
+  }
+  return found
 }
 
 /** By our id, IMEI or serial number, in this order. */
@@ -202,15 +225,16 @@ export async function listUnits(
   return withGroups(db, await query.execute())
 }
 
-export async function listGroupUnits(db: Db, group: string): Promise<Unit[]> {
+/** In the order of their ids. */
+export async function listGroupUnitIds(db: Db, group: string, limit: number): Promise<string[]> {
   const rows = await db
-    .selectFrom('unit')
-    .innerJoin('unit_group', 'unit_group.unit_id', 'unit.id')
-    .selectAll('unit')
-    .where('unit_group.name', '=', group)
-    .orderBy('unit.id')
+    .selectFrom('unit_group')
+    .select('unit_id')
+    .where('name', '=', group)
+    .orderBy('unit_id')
+    .limit(limit)
     .execute()
-  return withGroups(db, rows)
+  return rows.map((row) => row.unit_id)
 }
 
 /** The open task of each of these units. */
