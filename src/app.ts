@@ -191,6 +191,7 @@ export async function startApp(
     disk: diskStore(data.folder),
     hub,
     serverId: writer.ready.serverId,
+    dataFolder: data.folder,
     settings: { serverSecret: data.serverSecret, publicUrl: config.publicUrl, behindProxy: config.behindProxy },
     startMark,
     isStopping,

@@ -36,6 +36,7 @@ export const PROBLEMS = {
   'digest-mismatch': { status: 422, title: 'The bytes do not match the digest' },
   'digest-field-invalid': { status: 400, title: 'The digest field cannot be read' },
   'upload-broken': { status: 400, title: 'The upload broke off' },
+  'list-refused': { status: 422, title: 'The list has rows that cannot be taken' },
   'profile-invalid': { status: 422, title: 'The profile is not valid' },
   'listeners-full': { status: 429, title: 'The key listens too often already' },
   'idempotency-mismatch': { status: 422, title: 'The Idempotency-Key was used for another request' },

@@ -19,6 +19,7 @@ const LADDER = [
   'threads',
   'blobs',
   'http',
+  'csv',
   'audit',
   'access',
   'hold',

@@ -31,6 +31,7 @@ import type { ViewSettings } from '../tasks/task-view.store.js'
 import { timelineRoutes } from '../timeline/timeline.routes.js'
 import { unitRoutes } from '../units/unit.routes.js'
 import { requireUnit } from '../units/unit.service.js'
+import { unitListRoutes } from '../units/unit-list.routes.js'
 import { upkeepRoutes } from '../upkeep/upkeep.routes.js'
 import { apiDocument } from './api-document.js'
 import type { RemoteServices } from './services.js'
@@ -43,6 +44,7 @@ export interface OfficeDeps {
   disk: DiskStore
   hub: Hub
   serverId: string
+  dataFolder: string
   settings: ViewSettings
   startMark: string
   isStopping: () => boolean
@@ -102,6 +104,7 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(upkeepRoutes({ read, scrub: services.scrub, retention: services.retention }))
   await api.register(holdRoutes({ read, clock, hold: services.hold }))
   await api.register(unitRoutes({ read, units: services.units }))
+  await api.register(unitListRoutes({ read, clock, dataFolder: deps.dataFolder, imports: services.unitImports }))
   await api.register(linkRoutes({ read, clock, links: services.links, settings }))
   await api.register(taskRoutes({ read, clock, tasks: services.tasks, settings }))
   await api.register(checkinRoutes({ checkins: services.checkins, listener: 'office' }))

@@ -12,6 +12,7 @@ import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
 import { type TaskService, taskService } from '../tasks/task.service.js'
 import type { Caller, Remote } from '../threads/remote.js'
 import { type UnitService, unitService } from '../units/unit.service.js'
+import { type UnitImportService, unitImportService } from '../units/unit-import.service.js'
 import { KEEP_ALL, type Keep, type RetentionService, retentionService } from '../upkeep/retention.service.js'
 import { type ScrubService, scrubService } from '../upkeep/scrub.service.js'
 
@@ -21,6 +22,7 @@ export interface Services {
   models: ModelService
   packages: PackageService
   units: UnitService
+  unitImports: UnitImportService
   links: LinkService
   tasks: TaskService
   checkins: CheckinService
@@ -49,6 +51,7 @@ export function createServices(settings: ServiceSettings, disk: DiskStore): Serv
     models: modelService,
     packages: packageService({ disk }),
     units: unitService,
+    unitImports: unitImportService,
     links: linkService(settings),
     tasks: taskService({ ...settings, deadlineMs: settings.taskDeadlineHours * 3_600_000 }),
     checkins: checkinService,
@@ -69,6 +72,7 @@ export function remoteServices(caller: Caller): RemoteServices {
     models: caller.service('models'),
     packages: caller.service('packages'),
     units: caller.service('units'),
+    unitImports: caller.service('unitImports'),
     links: caller.service('links'),
     tasks: caller.service('tasks'),
     checkins: caller.service('checkins'),

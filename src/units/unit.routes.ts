@@ -6,7 +6,16 @@ import type { Db } from '../db/db.js'
 import { changeProblems, Id, PageQuery, pageOf, problems, toPage, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import { checkIccid, checkImei, checkPhone, checkSerial, type IdentityResult } from './identity.js'
-import { requireUnit, type UnitInput, type UnitService } from './unit.service.js'
+import {
+  GROUP_NAME_MAX,
+  GROUPS_MAX,
+  HARDWARE_MAX,
+  isTimeZone,
+  NOTES_MAX,
+  TIME_ZONE_MAX,
+  type UnitInput,
+} from './unit.js'
+import { requireUnit, type UnitService } from './unit.service.js'
 import { findOpenTasks, listUnits, type Unit } from './unit.store.js'
 
 const UnitView = z
@@ -41,28 +50,20 @@ const identity = (check: (text: string) => IdentityResult) =>
       return z.NEVER
     })
 
-const isTimeZone = (name: string): boolean => {
-  try {
-    return Boolean(new Intl.DateTimeFormat('en', { timeZone: name }))
-  } catch {
-    return false
-  }
-}
-
 const fields = {
   imei: identity(checkImei).nullable(),
   serial: identity(checkSerial).nullable(),
   model: Id,
-  hardware: z.string().max(64).nullable(),
+  hardware: z.string().max(HARDWARE_MAX).nullable(),
   phone: identity(checkPhone).nullable(),
   iccid: identity(checkIccid).nullable(),
-  groups: z.array(z.string().min(1).max(64)).max(50),
+  groups: z.array(z.string().min(1).max(GROUP_NAME_MAX)).max(GROUPS_MAX),
   timeZone: z
     .string()
-    .max(64)
+    .max(TIME_ZONE_MAX)
     .refine(isTimeZone, 'is no name of the IANA time zone database, for example Europe/Berlin'),
   dataAllowanceBytes: z.number().int().min(0).max(Number.MAX_SAFE_INTEGER).nullable(),
-  notes: z.string().max(4000),
+  notes: z.string().max(NOTES_MAX),
   retired: z.boolean(),
 }
 
@@ -105,6 +106,9 @@ const toView = (unit: Unit, openTask: string | null): z.infer<typeof UnitView> =
   retired: unit.retired,
 })
 
+/** Of a list of units and of its export alike. */
+export const UNIT_FILTERS = { model: Id.optional(), group: z.string().max(GROUP_NAME_MAX).optional() }
+
 export function unitRoutes(deps: { read: Db; units: Remote<UnitService> }): FastifyPluginAsync {
   const views = async (units: Unit[]) => {
     const open = await findOpenTasks(
@@ -122,7 +126,7 @@ export function unitRoutes(deps: { read: Db; units: Remote<UnitService> }): Fast
       {
         onRequest: requireRole('read'),
         schema: {
-          querystring: PageQuery.extend({ model: Id.optional(), group: z.string().max(64).optional() }),
+          querystring: PageQuery.extend(UNIT_FILTERS),
           response: { 200: pageOf(UnitView), ...problems() },
         },
       },

@@ -1,13 +1,11 @@
 import type { Actor } from '../audit/actor.js'
-import { appendAudit } from '../audit/audit.store.js'
+import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
 import { findModel } from '../models/model.store.js'
+import { changedMembers, sortedGroups, type UnitInput } from './unit.js'
 import { findOpenTasks, findUnit, insertUnit, type Unit, updateUnit } from './unit.store.js'
-
-/** What a caller may set; identities are checked by the schema of the route. */
-export type UnitInput = Pick<Unit, (typeof MEMBERS)[number]>
 
 export interface UnitService {
   create(work: Work, actor: Actor, input: UnitInput): Promise<Unit>
@@ -16,31 +14,17 @@ export interface UnitService {
 
 export const unitService: UnitService = {
   create: async (work, actor, input) => {
-    const unit: Unit = {
-      ...input,
-      id: newId('u', work.nowMs),
-      groups: sorted(input.groups),
-      version: null,
-      versionObservedAtMs: null,
-      createdAtMs: work.nowMs,
-    }
+    const unit = newUnit(input, work.nowMs)
     await check(work, unit)
     await insertUnit(work.db, unit)
-    await appendAudit(work, actor, [
-      {
-        action: 'unit.created',
-        unit: unit.id,
-        detail: { model: unit.modelId, hardware: unit.hardware, groups: unit.groups },
-        labels: personal(unit),
-      },
-    ])
+    await appendAudit(work, actor, [createdEntry(unit)])
     return unit
   },
 
   change: async (work, actor, name, change) => {
     const before = await requireUnit(work, name)
-    const after: Unit = { ...before, ...change, groups: sorted(change.groups ?? before.groups) }
-    const changed = MEMBERS.filter((name) => JSON.stringify(before[name]) !== JSON.stringify(after[name])).sort()
+    const after: Unit = { ...before, ...change, groups: sortedGroups(change.groups ?? before.groups) }
+    const changed = changedMembers(before, after)
     if (changed.length === 0) return before
     await check(work, after)
     if (after.modelId !== before.modelId || after.retired) {
@@ -56,40 +40,34 @@ export const unitService: UnitService = {
       }
     }
     await updateUnit(work.db, after)
-    await appendAudit(work, actor, [
-      {
-        action: 'unit.changed',
-        unit: before.id,
-        // Which members changed stands in the hashed part; personal values only in the labels.
-        detail: {
-          changed,
-          model: after.modelId,
-          hardware: after.hardware,
-          groups: after.groups,
-          retired: after.retired,
-        },
-        labels: personal(after),
-      },
-    ])
+    await appendAudit(work, actor, [changedEntry(after, changed)])
     return after
   },
 }
 
-const MEMBERS = [
-  'imei',
-  'serial',
-  'modelId',
-  'hardware',
-  'phone',
-  'iccid',
-  'groups',
-  'timeZone',
-  'dataAllowanceBytes',
-  'notes',
-  'retired',
-] as const
+export const newUnit = (input: UnitInput, nowMs: number): Unit => ({
+  ...input,
+  id: newId('u', nowMs),
+  groups: sortedGroups(input.groups),
+  version: null,
+  versionObservedAtMs: null,
+  createdAtMs: nowMs,
+})
 
-const sorted = (groups: readonly string[]): string[] => [...new Set(groups)].sort()
+export const createdEntry = (unit: Unit): AuditDraft => ({
+  action: 'unit.created',
+  unit: unit.id,
+  detail: { model: unit.modelId, hardware: unit.hardware, groups: unit.groups },
+  labels: personal(unit),
+})
+
+/** Which members changed stands in the hashed part; personal values only in the labels. */
+export const changedEntry = (after: Unit, changed: string[]): AuditDraft => ({
+  action: 'unit.changed',
+  unit: after.id,
+  detail: { changed, model: after.modelId, hardware: after.hardware, groups: after.groups, retired: after.retired },
+  labels: personal(after),
+})
 
 /** What identifies the unit or its SIM: stands outside the hashed bytes of the log. */
 export const personal = (unit: Pick<Unit, 'imei' | 'serial' | 'phone' | 'iccid'>): Record<string, string> =>

@@ -70,17 +70,67 @@ const settableColumns = (unit: Unit) => ({
   retired: unit.retired ? (1 as const) : (0 as const),
 })
 
+/** Rows of one INSERT: 14 columns each, far under the limit of variables of any store. */
+const ROWS_IN_INSERT = 500
+
+const wholeRow = (unit: Unit) => ({
+  id: unit.id,
+  ...settableColumns(unit),
+  version: unit.version,
+  version_observed_at_ms: unit.versionObservedAtMs,
+  created_at_ms: unit.createdAtMs,
+})
+
+/** Many at once, new ones and changed ones alike; what only check-ins set stays as it is. */
+export async function saveUnits(db: Db, units: readonly Unit[], kind: 'new' | 'changed'): Promise<void> {
+  for (const part of chunks(units, ROWS_IN_INSERT)) {
+    const insert = db.insertInto('unit').values(part.map(wholeRow))
+    if (kind === 'new') await insert.execute()
+    else {
+      const columns = Object.keys(settableColumns(part[0]!)) as (keyof ReturnType<typeof settableColumns>)[]
+      await insert
+        .onConflict((conflict) =>
+          conflict
+            .column('id')
+            .doUpdateSet(
+              (row) => Object.fromEntries(columns.map((name) => [name, row.ref(`excluded.${name}`)])) as never,
+            ),
+        )
+        .execute()
+      const ids = part.map(({ id }) => id)
+      await db.deleteFrom('unit_group').where('unit_id', 'in', ids).execute()
+    }
+    const groups = part.flatMap((unit) => unit.groups.map((name) => ({ unit_id: unit.id, name })))
+    for (const some of chunks(groups, ROWS_IN_INSERT)) await db.insertInto('unit_group').values(some).execute()
+  }
+}
+
+export async function listModelIds(db: Db): Promise<Set<string>> {
+  const rows = await db.selectFrom('model').select('id').execute()
+  return new Set(rows.map(({ id }) => id))
+}
+
+/** Units in use that have one of these numbers. */
+export async function findByNumber(
+  db: Db,
+  column: 'phone' | 'iccid',
+  numbers: readonly string[],
+): Promise<{ id: string; value: string }[]> {
+  const found: { id: string; value: string }[] = []
+  for (const part of chunks(numbers)) {
+    const rows = await db
+      .selectFrom('unit')
+      .select(['id', `${column} as value`])
+      .where(column, 'in', part)
+      .where('retired', '=', 0)
+      .execute()
+    found.push(...(rows as { id: string; value: string }[]))
+  }
+  return found
+}
+
 export async function insertUnit(db: Db, unit: Unit): Promise<void> {
-  await db
-    .insertInto('unit')
-    .values({
-      id: unit.id,
-      ...settableColumns(unit),
-      version: unit.version,
-      version_observed_at_ms: unit.versionObservedAtMs,
-      created_at_ms: unit.createdAtMs,
-    })
-    .execute()
+  await db.insertInto('unit').values(wholeRow(unit)).execute()
   await setGroups(db, unit.id, unit.groups)
 }
 

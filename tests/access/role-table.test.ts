@@ -61,6 +61,7 @@ async function readRoutes(): Promise<Route[]> {
     disk: {} as never,
     hub: createHub(),
     serverId: 'x',
+    dataFolder: test.dataFolder,
     startMark: 'x',
     isStopping: () => false,
     notReady: async () => [],

@@ -1,0 +1,130 @@
+// A list of 200,000 units: how long it takes beside bare inserts of the same rows, how much memory the server takes at its
+// highest, how long a check-in waits meanwhile, and whether a running download pauses.
+import { rmSync } from 'node:fs'
+import path from 'node:path'
+import BetterSqlite from 'better-sqlite3'
+import { afterAll, beforeAll, expect, it } from 'vitest'
+import { testImei, testProfile } from '../support/app.js'
+import { processStatus, type ServedApp, serveApp } from '../support/serve.js'
+import { listText } from '../units/long-list.js'
+
+const ROWS = Number(process.env.FIRMHAND_BENCH_ROWS ?? 200_000)
+const BAR_MIB = 250
+/** The rule of the project: bulk work never stops the bytes. */
+const PAUSE_BAR_MS = 200
+/** Slower than the whole import, so that the download is under way all the time. */
+const FIRMWARE_MIB = 512
+
+let served: ServedApp
+beforeAll(async () => {
+  served = await serveApp()
+})
+afterAll(() => served.remove())
+
+/** The least that any server would have to write: the same rows, one statement each, in one transaction. */
+function bareInserts(): number {
+  const db = new BetterSqlite(path.join(served.folder, 'bare.db'))
+  db.pragma('journal_mode = WAL')
+  db.pragma('synchronous = FULL')
+  db.exec(`create table unit (id text primary key, imei text unique, serial text unique, model text, phone text, iccid text, notes text);
+    create index unit_phone on unit (phone); create index unit_iccid on unit (iccid);
+    create table unit_group (name text, unit_id text, primary key (name, unit_id));
+    create index unit_group_unit on unit_group (unit_id);
+    create table audit (seq integer primary key, unit_id text, body text, hash text, labels text);
+    create index audit_unit on audit (unit_id, seq)`)
+  const unit = db.prepare('insert into unit values (?, ?, ?, ?, ?, ?, ?)')
+  const group = db.prepare('insert into unit_group values (?, ?)')
+  const audit = db.prepare('insert into audit values (?, ?, ?, ?, ?)')
+  const startMs = performance.now()
+  db.transaction(() => {
+    for (let n = 0; n < ROWS; n += 1) {
+      const id = `u_${String(n).padStart(21, '0')}`
+      unit.run(id, testImei(n), `S-${n}`, 'sill-cam', `+4479${n}`, `8944${n}`, '')
+      group.run('depot', id)
+      audit.run(n, id, 'x'.repeat(450), 'y'.repeat(64), 'z'.repeat(180))
+    }
+  })()
+  const ms = performance.now() - startMs
+  db.close()
+  rmSync(path.join(served.folder, 'bare.db'))
+  return ms
+}
+
+/** The longest times between two pieces of a download that reads as fast as it can, at most 40 MiB/s. */
+async function pauses(url: string, until: () => boolean): Promise<number> {
+  const response = await fetch(url)
+  let longestMs = 0
+  let lastMs = performance.now()
+  for await (const piece of response.body as unknown as AsyncIterable<Uint8Array>) {
+    longestMs = Math.max(longestMs, performance.now() - lastMs)
+    if (until()) break
+    await new Promise((resolve) => setTimeout(resolve, piece.length / (40 * 1024)))
+    lastMs = performance.now()
+  }
+  return longestMs
+}
+
+it('a list of a whole fleet', async () => {
+  await served.call('PUT', '/models/sill-cam', testProfile())
+  const added = await served.call(
+    'POST',
+    '/packages?model=sill-cam&version=2.0.0&fileName=sill.bin',
+    Buffer.alloc(FIRMWARE_MIB * 1024 * 1024, 'firm'),
+  )
+  const accept = added.body.findings.map((finding: { code: string }) => finding.code)
+  await served.call('POST', `/packages/${added.body.id}/release`, { acceptFindings: accept })
+  const probe = testImei(900_000)
+  await served.call('POST', '/units', { imei: probe, model: 'sill-cam' })
+  const link = await served.call('POST', '/links', { package: added.body.id, kind: 'copy' })
+  const bareMs = bareInserts()
+  const text = Buffer.from(listText(ROWS))
+  const idleMib = processStatus(served.process.pid!, 'VmHWM') / 1024
+
+  let done = false
+  const waits: number[] = []
+  const looks: number[] = []
+  const ask = async (times: number[], call: () => Promise<unknown>) => {
+    while (!done) {
+      const startMs = performance.now()
+      await call()
+      times.push(performance.now() - startMs)
+      await new Promise((resolve) => setTimeout(resolve, 20))
+    }
+  }
+  const others = [
+    ask(waits, () => served.call('POST', '/check-ins', { unit: probe, version: '1.0.0' })),
+    ask(looks, () => served.call('GET', `/units/${probe}`)),
+  ]
+  const download = pauses(link.body.url, () => done)
+  const send = async () => {
+    const startMs = performance.now()
+    const { status, body } = await served.call('POST', '/units/import', text, {
+      headers: { 'content-type': 'text/csv' },
+    })
+    return { status, body, ms: performance.now() - startMs }
+  }
+  const first = await send()
+  const firstWaitMs = Math.max(...waits.splice(0))
+  const again = await send()
+  const againWaitMs = Math.max(...waits.splice(0))
+  const bad = await served.call('POST', '/units/import', Buffer.from(listText(ROWS, { spoilt: true })), {
+    headers: { 'content-type': 'text/csv' },
+  })
+  done = true
+  await Promise.all(others)
+  const pauseMs = await download
+  const peakMib = processStatus(served.process.pid!, 'VmHWM') / 1024
+  const lines = [
+    `${ROWS} rows, ${(text.length / 1e6).toFixed(0)} MB: ${(first.ms / 1000).toFixed(1)} s, ${(first.ms / bareMs).toFixed(1)} x bare inserts (${(bareMs / 1000).toFixed(1)} s)`,
+    `the same again, all unchanged: ${(again.ms / 1000).toFixed(1)} s`,
+    `longest check-in meanwhile: ${firstWaitMs.toFixed(0)} ms (again: ${againWaitMs.toFixed(0)} ms); longest look at a unit: ${Math.max(...looks).toFixed(0)} ms`,
+    `longest pause of a download: ${pauseMs.toFixed(0)} ms`,
+    `memory at its highest: ${peakMib.toFixed(0)} MiB (before: ${idleMib.toFixed(0)} MiB)`,
+  ]
+  process.stdout.write(`\n${lines.map((line) => `import  ${line}`).join('\n')}\n`)
+  expect(first).toMatchObject({ status: 200, body: { read: ROWS, created: ROWS, rejected: [] } })
+  expect(again).toMatchObject({ status: 200, body: { unchanged: ROWS } })
+  expect(bad).toMatchObject({ status: 422, body: { rejectedRows: ROWS } })
+  expect(peakMib).toBeLessThan(BAR_MIB)
+  expect(pauseMs).toBeLessThan(PAUSE_BAR_MS)
+})
