@@ -35,7 +35,7 @@ const NOTE_MAX = 2000
 /** Tasks turned into views between two turns of the event loop. */
 const VIEW_CHUNK = 250
 /** A body that names 100,000 units. */
-const ISSUE_BODY_MAX_BYTES = 8 * 1024 * 1024
+export const ISSUE_BODY_MAX_BYTES = 8 * 1024 * 1024
 
 const IssueBody = z
   .strictObject({
