@@ -14,9 +14,9 @@ import { AppError } from '../errors.js'
 import { problems, type ZodApp } from '../http/zod-routes.js'
 import type { Hub } from './hub.js'
 
-const LISTENERS_MAX = 200
+export const LISTENERS_MAX = 200
 /** One key may not take the places of all others; a screen needs one stream. */
-const LISTENERS_PER_KEY_MAX = 20
+export const LISTENERS_PER_KEY_MAX = 20
 /** After which a refused listener may ask again. */
 const RETRY_AFTER_SECONDS = 30
 /** What may wait for a slow client; then it is cut off and resumes by its last id. */

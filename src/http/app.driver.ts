@@ -19,7 +19,7 @@ declare module 'fastify' {
 }
 
 /** JSON bodies; routes that take more say so themselves. */
-const BODY_MAX_BYTES = 1024 * 1024
+export const BODY_MAX_BYTES = 1024 * 1024
 /** For a whole request to arrive; uploads are streams and lift it for themselves. */
 const HEADERS_TIMEOUT_MS = 60_000
 

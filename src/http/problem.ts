@@ -51,7 +51,7 @@ const FASTIFY_CODES: Record<string, ProblemCode> = {
 }
 
 /** Faults named in one answer: whoever has more corrects these first. */
-const FAULTS_MAX = 20
+export const FAULTS_MAX = 20
 
 /** Pointers by RFC 6901; a member that should not be there is named itself, not the object around it. */
 function fieldFaults(

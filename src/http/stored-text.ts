@@ -3,7 +3,7 @@
 import type { FieldFault } from '../errors.js'
 
 /** No body of ours is nested deeper than 6; what is deeper was made to overflow somebody's stack. */
-const DEPTH_MAX = 32
+export const DEPTH_MAX = 32
 
 export const canBeStored = (text: string): boolean => !/[\0\ud800-\udfff]/u.test(text)
 

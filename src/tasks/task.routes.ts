@@ -40,7 +40,7 @@ export const Digest = z
 /** Tasks turned into views between two turns of the event loop. */
 const VIEW_CHUNK = 250
 /** A body that names 100,000 units. */
-const ISSUE_BODY_MAX_BYTES = 8 * 1024 * 1024
+export const ISSUE_BODY_MAX_BYTES = 8 * 1024 * 1024
 
 const IssueBody = z
   .strictObject({

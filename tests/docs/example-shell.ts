@@ -12,6 +12,9 @@ const ROOT = fileURLToPath(new URL('../../', import.meta.url))
 const PROGRAM = path.join(ROOT, 'dist/src/main.js')
 const UNIT = '009977022205074'
 
+/** An example that takes longer hangs, or belongs into RUNS_ON. */
+const COMMAND_MAX_MS = 45_000
+
 /** Names that stand for what the server gave: each is the last thing of its kind that a command printed. */
 const GIVEN: Record<string, RegExp> = {
   PACKAGE: /\bp_[0-9a-z]{12,}/g,
@@ -130,7 +133,9 @@ export async function openShell(options: { running: boolean }): Promise<ExampleS
     run: async (command) => {
       const child = start(command)
       const said = read(child)
+      const timer = setTimeout(() => process.kill(-child.pid!, 'SIGKILL'), COMMAND_MAX_MS)
       const [code] = await once(child, 'close')
+      clearTimeout(timer)
       learn(`${said.err}\n${said.out}`)
       return { code, ...said }
     },

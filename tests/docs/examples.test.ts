@@ -37,6 +37,7 @@ const NOT_RUN: { document: string; begins: string; reason: string }[] = [
 ]
 /** What goes on until something happens later, and is right to be still running. */
 const RUNS_ON: { document: string; begins: string; reason: string }[] = [
+  { document: 'docs/api.md', begins: 'curl -s -N', reason: 'a stream of events never ends by itself' },
   {
     document: 'README.md',
     begins: 'npx firmhand task watch',
