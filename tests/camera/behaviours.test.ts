@@ -33,7 +33,7 @@ describe('a healthy camera', () => {
   it('downloads, checks, installs, restarts and reports the version that the file names', async () => {
     const server = await serve()
     const camera = await startCamera()
-    expect(await camera.queryVersion()).toEqual({ version: OLD, observedAtMs: expect.any(Number) })
+    expect(await camera.queryVersion()).toEqual({ version: OLD, observedAtMs: expect.any(Number), digest: null })
     camera.receiveText(textFor(server))
     await camera.settled()
     await expectUpgraded(camera)

@@ -60,7 +60,10 @@ export interface FileAnswer {
   lowerCase?: boolean
 }
 
-/** 200 or 206 with one open-ended range, If-Range and If-Match as RFC 9110 §13.1 says, then the close. */
+/**
+ * 200 or 206 with one range, If-Range and If-Match as RFC 9110 §13.1 and §14 say; HEAD without a body (§9.3.2). The
+ * connection stays where HTTP/1.1 was spoken and no close asked for (RFC 9112 §9.3).
+ */
 export function fileAnswer({ bytes, etag = '"one"', cutAfterBytes = [], lowerCase = false }: FileAnswer) {
   const cuts = [...cutAfterBytes]
   return (request: PlainRequest): void => {
@@ -71,17 +74,21 @@ export function fileAnswer({ bytes, etag = '"one"', cutAfterBytes = [], lowerCas
       return
     }
     const ifRange = fieldOf(request, 'If-Range')
-    const asked = /^bytes=(\d+)-$/.exec(fieldOf(request, 'Range') ?? '')?.[1]
-    const from = asked === undefined || (ifRange !== null && ifRange !== etag) ? 0 : Number(asked)
-    const partial = asked !== undefined && (ifRange === null || ifRange === etag)
-    const fields = [`Content-Length: ${bytes.length - from}`, `ETag: ${etag}`, 'Accept-Ranges: bytes']
-    if (partial) fields.push(`Content-Range: bytes ${from}-${bytes.length - 1}/${bytes.length}`)
+    const isHead = request.line.startsWith('HEAD ')
+    const asked = isHead ? null : /^bytes=(\d+)-(\d*)$/.exec(fieldOf(request, 'Range') ?? '')
+    const partial = asked !== null && (ifRange === null || ifRange === etag)
+    const first = partial ? Number(asked[1]) : 0
+    const end = partial && asked[2] !== '' ? Math.min(Number(asked[2]) + 1, bytes.length) : bytes.length
+    const fields = [`Content-Length: ${end - first}`, `ETag: ${etag}`, 'Accept-Ranges: bytes']
+    if (partial) fields.push(`Content-Range: bytes ${first}-${end - 1}/${bytes.length}`)
     const text = fields.join('\r\n')
     socket.write(
       `HTTP/1.1 ${partial ? '206 Partial Content' : '200 OK'}\r\n${lowerCase ? text.toLowerCase() : text}\r\n\r\n`,
     )
-    const cut = cuts.shift()
-    if (cut === undefined) socket.end(bytes.subarray(from))
-    else socket.write(bytes.subarray(from, from + cut), () => socket.destroy())
+    const stays = request.line.endsWith('HTTP/1.1') && fieldOf(request, 'Connection')?.toLowerCase() !== 'close'
+    const cut = isHead ? undefined : cuts.shift()
+    if (cut !== undefined) socket.write(bytes.subarray(first, Math.min(first + cut, end)), () => socket.destroy())
+    else if (stays) socket.write(isHead ? '' : bytes.subarray(first, end))
+    else socket.end(isHead ? '' : bytes.subarray(first, end))
   }
 }

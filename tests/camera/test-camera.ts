@@ -42,6 +42,8 @@ export function sha256sum(file: string): string | null {
 }
 
 export interface TestCamera extends Camera {
+  /** Its own disk. */
+  folder: string
   events: CameraEvent[]
   kinds(): string[]
   /** Resolves with the first event of the kind, past ones included. */
@@ -83,6 +85,7 @@ export async function startCamera(setup: Partial<CameraSetup> & { behaviour?: Be
   alive.push({ camera, folder })
   // The camera's own members are getters: they are passed on, not copied.
   return Object.create(camera, {
+    folder: { value: folder },
     events: { value: events },
     kinds: { value: () => events.map(({ kind }) => kind) },
     told: {
