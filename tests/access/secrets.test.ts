@@ -50,6 +50,7 @@ describe('an auditor', () => {
     const targets = operations
       .filter(({ method, path: target }) => method === 'get' && target !== '/api/v1/events')
       .map(({ path: target }) => filled(target, ids[target.split('/')[3] ?? ''] ?? 'x'))
+      .map((target) => (target.endsWith('/tasks/sheets') ? `${target}?ids=${ids.tasks}` : target))
     targets.push('/api/v1/audit?format=jsonl', '/api/v1/audit?format=csv', '/api/v1/audit?limit=1000')
     let answered = 0
     for (const target of targets) {
