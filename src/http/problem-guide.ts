@@ -110,6 +110,10 @@ export const PROBLEM_GUIDE: Record<ProblemCode, ProblemAdvice> = {
     when: 'The body came too slowly or not at all. Nothing of it was taken.',
     remedy: 'Send it again over a better connection, or in smaller calls.',
   },
+  'list-refused': {
+    when: 'A list of units has rows that cannot be taken, and taking the others alone was not asked for. Nothing is stored.',
+    remedy: 'Correct what `rejected` names by line and column; `partial=true` takes the good rows.',
+  },
   'body-too-large': {
     when: 'The body, or the number of items in it, is above the limit of the call.',
     remedy: 'Send it in several calls.',

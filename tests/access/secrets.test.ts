@@ -52,7 +52,7 @@ describe('an auditor', () => {
     // Every value of every choice that a call offers: forms of export, states, kinds.
     const targets = gets.flatMap(({ path: target, parameters }) => {
       const noun = target.split('/')[target.startsWith('/api/') ? 3 : 1] ?? ''
-      const address = filled(target, ids[noun] ?? 'x')
+      const address = target.endsWith('/tasks/sheets') ? `${target}?ids=${ids.tasks}` : filled(target, ids[noun] ?? 'x')
       const choices = parameters.filter((one) => one.in === 'query' && one.schema.enum)
       const chosen = choices.flatMap(({ name, schema }) => schema.enum.map((value: string) => `?${name}=${value}`))
       return ['', ...chosen].map((query) => `${address}${query}`)
