@@ -90,7 +90,7 @@ function complete(document: Json, publicUrl: string | null): Json {
       for (const tag of operation.tags) tags.add(tag)
       if (CHANGES.includes(method) && operation['x-firmhand-role']) addIdempotencyKey(operation)
       addBodies(operation)
-      for (const [status, answer] of Object.entries<Json>(operation.responses)) describeAnswer(status, answer)
+      for (const [status, answer] of Object.entries<Json>(operation.responses)) describeAnswer(document, status, answer)
     }
   }
   for (const [name, examples] of Object.entries(EXAMPLES)) {
@@ -132,14 +132,22 @@ const SUCCESS: Record<string, string> = { 200: 'Done', 201: 'Made', 204: 'Done; 
 const codesOf = (status: number): ProblemCode[] =>
   (Object.keys(PROBLEMS) as ProblemCode[]).filter((code) => PROBLEMS[code].status === status)
 
-function describeAnswer(status: string, answer: Json): void {
+/** Whether it is our problem document, or one with more members. */
+function isProblem(document: Json, schema: Json): boolean {
+  const name = /^#\/components\/schemas\/(.+)$/.exec(schema?.$ref ?? '')?.[1]
+  const { properties } = (name ? document.components.schemas[name] : schema) ?? {}
+  return ['type', 'title', 'status', 'code', 'detail'].every((member) => properties?.[member])
+}
+
+function describeAnswer(document: Json, status: string, answer: Json): void {
   const stated = answer.description && answer.description !== 'Default Response' ? answer.description : null
   const json = answer.content?.['application/json']
-  if (json?.schema?.$ref === '#/components/schemas/Problem') {
+  if (Number(status) >= 400 && isProblem(document, json?.schema)) {
     const codes = codesOf(Number(status))
     answer.description = codes.map((code) => `\`${code}\`: ${PROBLEMS[code].title}.`).join(' ')
     answer.content = { 'application/problem+json': { ...json, example: problemExample(codes[0]!) } }
     if (status === '401') answer.headers = { 'WWW-Authenticate': { schema: { type: 'string', const: 'Bearer' } } }
+    if (status === '429') answer.headers = { 'Retry-After': { description: 'Seconds', schema: { type: 'integer' } } }
     return
   }
   answer.description = stated ?? SUCCESS[status] ?? 'Answer'

@@ -31,6 +31,13 @@ export function readBlocks(document: string): Block[] {
       at = end + 1
       continue
     }
+    if (lines[at] === '<!-- run first') {
+      const end = lines.indexOf('-->', at)
+      if (end < 0) throw new Error(`line ${at + 1}: the remark is not closed`)
+      blocks.push({ line: at + 2, text: lines.slice(at + 1, end).join('\n'), kind: 'shell', name: null })
+      at = end + 1
+      continue
+    }
     // Indented code stands behind an empty line; inside a list it is a paragraph of the list, which our documents write flush.
     if (/^ {4}\S/.test(lines[at]!) && (lines[at - 1] ?? '') === '') {
       const piece = []

@@ -93,6 +93,9 @@ export async function openShell(options: { running: boolean }): Promise<ExampleS
     ['http://127.0.0.1:8081', here.officeUrl],
     ['http://localhost:8081', here.officeUrl],
     ['http://127.0.0.1:8080', here.publicUrl],
+    ['/var/lib/firmhand', served?.dataFolder ?? path.join(folder, 'data')],
+    ['/mnt/backup', path.join(folder, 'backup')],
+    ['/opt/firmhand', folder],
   ]
 
   const stateFile = path.join(folder, '.exported')

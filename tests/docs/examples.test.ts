@@ -7,11 +7,14 @@
 //   (its file too: tarnlight-W25-41.img), unit 009977022205074 with an open task, reports.ndjson; FIRMHAND_URL and FIRMHAND_KEY
 //   of an integrator, and KEY of role check-in, are set.
 // - PACKAGE, TASK, UNIT, LINK, KEY_ID and SEQ:HASH stand for the last thing of their kind that was printed; `NAME=…` for the
-//   last key. Addresses (http://fw.example.com, http://127.0.0.1:8081) are replaced by those of the server.
+//   last key. Addresses (http://fw.example.com, http://127.0.0.1:8081) are replaced by those of the server,
+//   folders of a machine (/var/lib/firmhand, /mnt/backup, /opt/firmhand) by folders of the test.
 // - Right behind commands a block that begins with { or [, or a fence of `json` or `text`, is what the last one prints: the
 //   same members, types and lines; numbers and ids may differ, and `…` stands for anything.
 // - A fence with a file name (```csv units.csv) is written into the folder. A fence of `json`, or `json Task` with the name of
 //   a schema of the API, has to be valid by it.
+// - What a document needs beyond that, and would only bore its reader, stands in a remark: a line `<!-- run first`, commands,
+//   a line `-->`. They run there, like any others.
 // - What cannot be run is listed in NOT_RUN with a reason, and what does not end by itself in RUNS_ON.
 import { readdirSync, readFileSync, writeFileSync } from 'node:fs'
 import path from 'node:path'
@@ -137,15 +140,16 @@ describe('JSON in the documents', () => {
 describe('the runner itself', () => {
   it('tells commands, output, files and JSON apart, and leaves prose alone', () => {
     const text =
-      'Text:\n\n    npx a \\\n      --b\n    c # remark\n\n    {"a":1}\n\n```csv u.csv\nx\n```\n\n```json Task\n{}\n```\n'
+      '<!-- run first\nd\n-->\n\nText:\n\n    npx a \\\n      --b\n    c # remark\n\n    {"a":1}\n\n```csv u.csv\nx\n```\n\n```json Task\n{}\n```\n'
     const blocks = readBlocks(text)
     expect(blocks.map(({ kind, name, line }) => [kind, name, line])).toEqual([
-      ['shell', null, 3],
-      ['output', null, 7],
-      ['file', 'u.csv', 10],
-      ['json', 'Task', 14],
+      ['shell', null, 2],
+      ['shell', null, 7],
+      ['output', null, 11],
+      ['file', 'u.csv', 14],
+      ['json', 'Task', 18],
     ])
-    expect(commandsOf(blocks[0]!).map(({ text: command }) => withoutRemarks(command))).toEqual(['npx a \\\n  --b', 'c'])
+    expect(commandsOf(blocks[1]!).map(({ text: command }) => withoutRemarks(command))).toEqual(['npx a \\\n  --b', 'c'])
   })
   it('sees output of another shape', () => {
     expect(shapeFaults('{"a":1,"b":"u_…"}', '{"a":2,"b":"u_3"}')).toEqual([])

@@ -12,6 +12,8 @@ export interface Call {
   media: string
   body: unknown
   headers: Record<string, string>
+  /** Of a GET only the head is asked for: the same status, no body (RFC 9110 §9.3.2). */
+  headOnly: boolean
 }
 export type Caller = 'integrator' | 'operator' | 'auditor' | 'check-in' | 'session' | 'session-no-csrf' | 'nobody'
 
@@ -279,6 +281,10 @@ export function callOf(
       caller,
       body,
       fc.oneof({ weight: 2, arbitrary: fc.constant({}) }, HEADERS),
+      fc.integer({ min: 0, max: 9 }),
     )
-    .map(([values, who, sent, headers]) => ({ parameters: values, caller: who, ...sent, headers }))
+    .map(([values, who, sent, headers, dice]) => {
+      const headOnly = operation.method === 'get' && operation.path !== '/api/v1/events' && dice === 0
+      return { parameters: values, caller: who, ...sent, headers, headOnly }
+    })
 }

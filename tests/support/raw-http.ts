@@ -96,7 +96,8 @@ export async function openRaw(to: { port: number; host?: string }): Promise<RawC
       })
       const field = (name: string): string | undefined => fields.find(([one]) => one === name)?.[1]
       const status = Number(/^HTTP\/1\.1 (\d{3}) /.exec(statusLine)?.[1])
-      const length = options.bodyless || status === 304 ? 0 : Number(field('Content-Length') ?? 0)
+      const length =
+        options.bodyless || status === 304 ? 0 : Number(field('Content-Length') ?? field('content-length') ?? 0)
       await until(() => (bytesAvailable() >= headEnd + length ? true : undefined), `${length} bytes of a body`)
       const body = Buffer.from(all().subarray(headEnd, headEnd + length))
       unread = [all().subarray(headEnd + length)]
