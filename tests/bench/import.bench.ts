@@ -66,7 +66,11 @@ async function pauses(url: string, until: () => boolean): Promise<number> {
 
 it('a list of a whole fleet', async () => {
   await served.call('PUT', '/models/sill-cam', testProfile())
-  const added = await served.call('POST', '/packages?model=sill-cam&version=2.0.0&fileName=sill.bin', Buffer.alloc(FIRMWARE_MIB * 1024 * 1024, 'firm'))
+  const added = await served.call(
+    'POST',
+    '/packages?model=sill-cam&version=2.0.0&fileName=sill.bin',
+    Buffer.alloc(FIRMWARE_MIB * 1024 * 1024, 'firm'),
+  )
   const accept = added.body.findings.map((finding: { code: string }) => finding.code)
   await served.call('POST', `/packages/${added.body.id}/release`, { acceptFindings: accept })
   const probe = testImei(900_000)
@@ -94,7 +98,9 @@ it('a list of a whole fleet', async () => {
   const download = pauses(link.body.url, () => done)
   const send = async () => {
     const startMs = performance.now()
-    const { status, body } = await served.call('POST', '/units/import', text, { headers: { 'content-type': 'text/csv' } })
+    const { status, body } = await served.call('POST', '/units/import', text, {
+      headers: { 'content-type': 'text/csv' },
+    })
     return { status, body, ms: performance.now() - startMs }
   }
   const first = await send()

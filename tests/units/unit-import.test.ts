@@ -264,8 +264,14 @@ describe('rows that contradict each other or the record', () => {
   })
 
   it('a unit with an open task keeps its model and stays in use', async () => {
-    const added = await test.call('POST', '/packages?model=sill-cam&version=9.0.0&fileName=sill.bin', 'firmware of the list')
-    await test.call('POST', `/packages/${added.body.id}/release`, { acceptFindings: added.body.findings.map((f: { code: string }) => f.code) })
+    const added = await test.call(
+      'POST',
+      '/packages?model=sill-cam&version=9.0.0&fileName=sill.bin',
+      'firmware of the list',
+    )
+    await test.call('POST', `/packages/${added.body.id}/release`, {
+      acceptFindings: added.body.findings.map((f: { code: string }) => f.code),
+    })
     const unit = imei()
     await sendList(test, `imei,model,phone\n${unit},sill-cam,+441632960803\n`)
     const issued = await test.call('POST', '/tasks', { unit, package: added.body.id })
@@ -289,7 +295,9 @@ describe('a file as a whole', () => {
     for (const query of ['', '?partial=true', '?check=true']) {
       const answer = await sendList(test, text, query)
       expect(answer.status).toBe(422)
-      expect(answer.body.rejected.map((row: { line: number; code: string }) => [row.line, row.code])).toEqual([[line, code]])
+      expect(answer.body.rejected.map((row: { line: number; code: string }) => [row.line, row.code])).toEqual([
+        [line, code],
+      ])
     }
   })
 
