@@ -3,6 +3,7 @@ import type { Db } from '../db/db.js'
 import { inList, insertRows, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
+import { sortedGroups } from './unit.js'
 
 export interface Unit {
   id: string
@@ -37,7 +38,8 @@ const toUnit = (row: Selectable<Database['unit']>, groups: string[]): Unit => ({
   hardware: row.hardware,
   phone: row.phone,
   iccid: row.iccid,
-  groups,
+  // As they are compared: the database's order of letters is another one beyond the first 65,536.
+  groups: sortedGroups(groups),
   timeZone: row.time_zone,
   dataAllowanceBytes: row.data_allowance_bytes === null ? null : Number(row.data_allowance_bytes),
   notes: row.notes,
@@ -53,7 +55,7 @@ async function withGroups(db: Db, rows: Selectable<Database['unit']>[]): Promise
     const list = inList(ids)
     const found = await runText<{ unit_id: string; name: string }>(
       db,
-      `select unit_id, name from unit_group where unit_id in ${list.text} order by name`,
+      `select unit_id, name from unit_group where unit_id in ${list.text}`,
       list.values,
     )
     for (const { unit_id, name } of found) groups.set(unit_id, [...(groups.get(unit_id) ?? []), name])

@@ -32,6 +32,7 @@ const ASKING = [
   'package release p_1',
   'package withdraw p_1 --reason x',
   'unit list',
+  'unit export',
   'unit show u_1',
   'unit set u_1 --notes x',
   'task issue --unit u_1 --package p_1',
@@ -46,7 +47,17 @@ const ASKING = [
   'audit export',
   'audit head',
 ]
-const ALONE = ['serve', 'init', 'demo', 'model add FILE', 'model check FILE', 'package add FILE', 'audit verify FILE']
+const ALONE = [
+  'serve',
+  'init',
+  'demo',
+  'model add FILE',
+  'model check FILE',
+  'package add FILE',
+  'unit import FILE',
+  'checkin import FILE',
+  'audit verify FILE',
+]
 
 describe('help', () => {
   it('names every command and verb', async () => {
