@@ -32,7 +32,7 @@ const ASKING = [
   'package release p_1',
   'package withdraw p_1 --reason x',
   'unit list',
-  'unit export',
+  'unit export units.csv',
   'unit show u_1',
   'unit set u_1 --notes x',
   'task issue --unit u_1 --package p_1',
