@@ -1,4 +1,6 @@
 // The forms in which the log leaves the house. Pure: entries in, lines out.
+import { guardFormula } from '../csv/cell.js'
+import { BOM, csvRows } from '../csv/write.js'
 import type { StoredEntry } from './audit.store.js'
 
 export type ExportFormat = 'json' | 'jsonl' | 'csv'
@@ -27,20 +29,14 @@ const CSV_COLUMNS = [
   'hash',
 ]
 
-/**
- * One cell (RFC 4180 §2). A text that a spreadsheet would run as a formula is kept text by an apostrophe in front
- * (OWASP, CSV injection: cells beginning with = + - @, tab, carriage return or line feed; ASVS 5.0 item 1.2.10 adds NUL;
- * the full-width forms of the four signs, which some spreadsheets read alike, are from memory).
- */
+/** Looked at, never read back: only what a spreadsheet would run is kept from it. */
 function csvCell(value: unknown): string {
   if (value === null || value === undefined) return ''
-  const text = typeof value === 'object' ? JSON.stringify(value) : String(value)
-  const safe = /^[=+\-@\t\r\n\0\uFF1D\uFF0B\uFF0D\uFF20]/.test(text) ? `'${text}` : text
-  return /[",\r\n']/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe
+  return guardFormula(typeof value === 'object' ? JSON.stringify(value) : String(value))
 }
 
 /** With a byte order mark, so that a spreadsheet reads UTF-8. */
-export const csvHead = (): string => `\uFEFF${CSV_COLUMNS.join(',')}\r\n`
+export const csvHead = (): string => BOM + csvRows([CSV_COLUMNS])
 
 export function csvLine(entry: StoredEntry): string {
   const body = JSON.parse(entry.body) as Record<string, unknown> & { actor: { id: string; role: string; via: string } }
@@ -55,5 +51,5 @@ export function csvLine(entry: StoredEntry): string {
     serial: labels.serial,
     hash: entry.hash,
   }
-  return `${CSV_COLUMNS.map((column) => csvCell(flat[column])).join(',')}\r\n`
+  return csvRows([CSV_COLUMNS.map((column) => csvCell(flat[column]))])
 }

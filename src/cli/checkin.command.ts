@@ -1,21 +1,14 @@
 import { type Command, Option } from 'commander'
 import { OFFICE_SOURCES } from '../checkins/checkin.service.js'
 
+import { type Result, sendCheckinList } from './checkin-list.js'
 import { EXIT, type Run, show } from './command.js'
-
-interface Result {
-  unit: string
-  accepted: boolean
-  duplicate: boolean
-  task: string | null
-  state: string | null
-  code: string | null
-}
+import { findingLines } from './unit-list.js'
 
 export function checkinCommands(program: Command, run: Run): void {
-  program
-    .command('checkin')
-    .description('versions that units report')
+  const checkin = program.command('checkin').description('versions that units report')
+  importCommand(checkin, run)
+  checkin
     .command('add <UNIT>')
     .description('record one report')
     .requiredOption('--version <VERSION>', 'as the unit said it')
@@ -49,4 +42,37 @@ export function checkinCommands(program: Command, run: Run): void {
         ])
       },
     )
+}
+
+function importCommand(checkin: Command, run: Run): void {
+  checkin
+    .command('import <FILE>')
+    .description('record the reports of a list, as spreadsheets save it: columns unit, version, observedAt')
+    .addOption(
+      new Option('--source <SOURCE>', 'by what route they were learnt').choices(OFFICE_SOURCES).default('spreadsheet'),
+    )
+    .action(async (file: string, options: { source: string }) => {
+      const api = run.api()
+      const report = await sendCheckinList(
+        file,
+        async (items) =>
+          (
+            await api.send<{ results: Result[] }>(
+              'POST',
+              `/check-ins?source=${encodeURIComponent(options.source)}`,
+              items,
+            )
+          ).results,
+        (read) => {
+          if (run.io.isTerminal) run.io.err(`\r${read} rows sent`)
+        },
+      )
+      if (run.io.isTerminal) run.io.err('\n')
+      if (report.rejectedRows > 0) run.end(EXIT.failed)
+      show(run, report, () => [
+        `${report.read} rows: ${report.accepted} recorded, ${report.duplicates} of them known already, ${report.rejectedRows} refused`,
+        ...findingLines('refused', report.rejected),
+        ...findingLines('caution', report.cautions),
+      ])
+    })
 }

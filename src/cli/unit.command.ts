@@ -1,7 +1,10 @@
+import { createWriteStream } from 'node:fs'
+import { stat } from 'node:fs/promises'
+import { pipeline } from 'node:stream/promises'
 import { type Command, Option } from 'commander'
 import { ApiError } from './api-client.js'
-
-import { listOf, type Run, show, table } from './command.js'
+import { EXIT, listOf, type Run, show, table } from './command.js'
+import { findingLines, type ListAnswer, summary } from './unit-list.js'
 
 interface UnitRow {
   id: string
@@ -38,18 +41,72 @@ const lines = (unit: UnitRow): string[] => [
   `open task ${unit.openTask ?? '-'}`,
 ]
 
+/** Lists of units, in and out: docs/unit-lists.md. */
+function listCommands(unit: Command, run: Run): void {
+  unit
+    .command('import <FILE>')
+    .description('add and change units by a list, as spreadsheets save it: all rows, or none')
+    .option('--partial', 'take the good rows although others are refused')
+    .option('--check', 'read and judge everything, store nothing')
+    .option('--region <CC>', 'country of phone numbers without +, as GB; without it they are refused')
+    .action(async (file: string, options: { partial?: boolean; check?: boolean; region?: string }) => {
+      const query = new URLSearchParams({ partial: String(!!options.partial), check: String(!!options.check) })
+      if (options.region !== undefined) query.set('region', options.region)
+      const { size } = await stat(file)
+      if (run.io.isTerminal) run.io.err(`sending ${file}, ${size} bytes; the server reads and judges it …\n`)
+      try {
+        const answer = await run
+          .api()
+          .upload<ListAnswer>(`/units/import?${query}`, file, { 'content-type': 'text/csv' })
+        if (answer.rejectedRows > 0) run.end(EXIT.failed)
+        show(run, answer, () => [
+          summary(answer),
+          ...findingLines('refused', answer.rejected),
+          ...findingLines('caution', answer.cautions),
+        ])
+      } catch (error) {
+        // With --json the problem itself is the one value.
+        const answer = error instanceof ApiError ? (error.problem as unknown as Partial<ListAnswer>) : {}
+        if (!run.json()) for (const line of findingLines('refused', answer.rejected ?? [])) run.io.err(`${line}\n`)
+        throw error
+      }
+    })
+  unit
+    .command('export [FILE]')
+    .description('the same list of all units, to the file or to stdout')
+    .option('--group <GROUP>', 'of this group')
+    .option('--model <MODEL>', 'of this model')
+    .action(async (file: string | undefined, options: { group?: string; model?: string }, command: Command) => {
+      if (run.json() && file === undefined) {
+        command.error('error: --json needs a FILE: a list is no JSON', { exitCode: EXIT.usage })
+      }
+      const pieces = await run.api().stream(`/units/export?${filterQuery(options)}`)
+      if (file !== undefined) {
+        await pipeline(pieces, createWriteStream(file))
+        show(run, { file }, () => [`written to ${file}`])
+        return
+      }
+      const decoder = new TextDecoder('utf-8', { ignoreBOM: true })
+      for await (const piece of pieces) {
+        run.io.out(decoder.decode(piece, { stream: true }))
+        await run.io.drained()
+      }
+    })
+}
+
+const filterQuery = (options: { group?: string; model?: string }): URLSearchParams =>
+  new URLSearchParams(Object.entries(options).filter(([name]) => name === 'group' || name === 'model'))
+
 export function unitCommands(program: Command, run: Run): void {
   const unit = program.command('unit').description('cameras')
+  listCommands(unit, run)
   unit
     .command('list')
     .description('all units')
     .option('--group <GROUP>', 'of this group')
     .option('--model <MODEL>', 'of this model')
     .action(async (options: { group?: string; model?: string }) => {
-      const query = new URLSearchParams(
-        Object.entries(options).filter(([name]) => name === 'group' || name === 'model'),
-      )
-      const items = await run.api().all<UnitRow>(`/units?${query}`)
+      const items = await run.api().all<UnitRow>(`/units?${filterQuery(options)}`)
       show(run, items, () =>
         table([
           ['id', 'IMEI or serial', 'model', 'version', 'open task', 'groups'],

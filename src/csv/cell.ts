@@ -42,7 +42,7 @@ export function readCell(raw: string): Cell {
 /** Whether a spreadsheet would run, round or reword this text, or our own reader would not give it back. */
 function needsGuard(text: string): boolean {
   if (text === '') return false
-  if (FORMULA.test(text) || DATE_LIKE.test(text) || WORD_LIKE.test(text)) return true
+  if (FORMULA.test(text) || DATE_LIKE.test(text) || WORD_LIKE.test(text) || SPREADSHEET_ERROR.test(text)) return true
   if (NUMBER_LIKE.test(text) && !PLAIN_NUMBER.test(text)) return true
   return text.startsWith("'") || text.replace(INVISIBLE_ENDS, '') !== text
 }

@@ -63,6 +63,11 @@ export function openScratch(file: string) {
     for (const { line, column, value, code, detail } of findings)
       addFinding.run(level, line, column, value, code, detail, phase)
   }
+  const rowsAfter = db.prepare(
+    'select n, line, imei, serial, given from row where n > ? and bad = 0 order by n limit ?',
+  )
+  const planned = db.prepare('select n, plan from row where n > ? and bad = 0 and action = ? order by n limit ?')
+  const byUnit = db.prepare('select 1 from row where unit_id = ? limit 1')
   const inOne = <A extends unknown[]>(work: (...args: A) => void) => db.transaction(work)
 
   return {
@@ -84,8 +89,7 @@ export function openScratch(file: string) {
     lastN: (): number => (db.prepare('select max(n) as n from row').get() as { n: number | null }).n ?? 0,
     /** Good rows after `n`, in order. */
     rowsAfter: (n: number, limit: number): ScratchRow[] =>
-      db
-        .prepare('select n, line, imei, serial, given from row where n > ? and bad = 0 order by n limit ?')
+      rowsAfter
         .all(n, limit)
         .map((row) => ({ ...(row as ScratchRow), given: JSON.parse((row as { given: string }).given) })),
     plan: inOne((rows: readonly { n: number; plan: Plan }[]) => {
@@ -135,8 +139,7 @@ export function openScratch(file: string) {
         )
         .all(span.first, span.last) as { line: number; value: string; unitId: string | null }[],
     /** Which of these units the list is about. */
-    namesUnit: (unitId: string): boolean =>
-      db.prepare('select 1 from row where unit_id = ? limit 1').get(unitId) !== undefined,
+    namesUnit: (unitId: string): boolean => byUnit.get(unitId) !== undefined,
     cautionShared: inOne((column: 'phone' | 'iccid', first: number, last: number) => {
       const other = `(select b.line from row b where b.${column} = a.${column} and b.n <> a.n and b.bad = 0 order by b.n limit 1)`
       db.prepare(
@@ -166,13 +169,10 @@ export function openScratch(file: string) {
       db.prepare("select 1 from finding where level = 'rejected' limit 1").get() !== undefined,
     /** What is to be written, in the order of the list. */
     planned: (action: 'create' | 'change', afterN: number, limit: number): PlannedRow[] =>
-      db
-        .prepare('select n, plan from row where n > ? and bad = 0 and action = ? order by n limit ?')
-        .all(afterN, action, limit)
-        .map((row) => {
-          const { n, plan } = row as { n: number; plan: string }
-          return { before: null, changed: [], ...JSON.parse(plan), n }
-        }),
+      planned.all(afterN, action, limit).map((row) => {
+        const { n, plan } = row as { n: number; plan: string }
+        return { before: null, changed: [], ...JSON.parse(plan), n }
+      }),
     findings: (level: 'rejected' | 'caution'): IterableIterator<Finding> =>
       db
         .prepare('select line, col as column, value, code, detail from finding where level = ? order by line, rowid')

@@ -18,8 +18,4 @@ const TEXT_OF: Record<UnitColumn, (unit: Unit) => string | null> = {
 }
 
 export const unitCells = (unit: Unit): string[] =>
-  UNIT_COLUMN_NAMES.map((column) => {
-    const text = TEXT_OF[column](unit) ?? ''
-    // A text that is the word for clearing is no order to clear: behind an apostrophe it is taken to the letter.
-    return text.startsWith('(') ? `'${text}` : guardCell(text)
-  })
+  UNIT_COLUMN_NAMES.map((column) => guardCell(TEXT_OF[column](unit) ?? ''))

@@ -71,17 +71,15 @@ async function sharedWithStored(
   span: { first: number; last: number },
 ): Promise<Finding[]> {
   const rows = scratch.numbers(column, span)
-  const stored = new Map<string, string[]>()
-  for (const { id, value } of await findByNumber(
-    db,
-    column,
-    rows.map(({ value }) => value),
-  )) {
+  const own = new Map(rows.map(({ value, unitId }) => [value, unitId]))
+  const stored = new Map<string, string>()
+  const numbers = [...own.keys()]
+  for (const { id, value } of await findByNumber(db, column, numbers)) {
     // Units that the list is about end up with what the list says, and were compared with each other.
-    if (!scratch.namesUnit(id)) stored.set(value, [...(stored.get(value) ?? []), id])
+    if (own.get(value) !== id && !scratch.namesUnit(id)) stored.set(value, id)
   }
-  return rows.flatMap(({ line, value, unitId }) => {
-    const other = stored.get(value)?.find((id) => id !== unitId)
+  return rows.flatMap(({ line, value }) => {
+    const other = stored.get(value)
     if (other === undefined) return []
     const detail = `Unit ${other} has the same: two units cannot use one SIM.`
     return [{ line, column, value, code: `${column}-shared`, detail }]

@@ -1,8 +1,9 @@
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
-import { inList, runText } from '../db/raw.driver.js'
+import { inList, insertRows, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
+import { sortedGroups } from './unit.js'
 
 export interface Unit {
   id: string
@@ -37,7 +38,8 @@ const toUnit = (row: Selectable<Database['unit']>, groups: string[]): Unit => ({
   hardware: row.hardware,
   phone: row.phone,
   iccid: row.iccid,
-  groups,
+  // As they are compared: the database's order of letters is another one beyond the first 65,536.
+  groups: sortedGroups(groups),
   timeZone: row.time_zone,
   dataAllowanceBytes: row.data_allowance_bytes === null ? null : Number(row.data_allowance_bytes),
   notes: row.notes,
@@ -50,7 +52,12 @@ const toUnit = (row: Selectable<Database['unit']>, groups: string[]): Unit => ({
 async function withGroups(db: Db, rows: Selectable<Database['unit']>[]): Promise<Unit[]> {
   const groups = new Map<string, string[]>()
   for (const ids of chunks(rows.map((row) => row.id))) {
-    const found = await db.selectFrom('unit_group').selectAll().where('unit_id', 'in', ids).orderBy('name').execute()
+    const list = inList(ids)
+    const found = await runText<{ unit_id: string; name: string }>(
+      db,
+      `select unit_id, name from unit_group where unit_id in ${list.text}`,
+      list.values,
+    )
     for (const { unit_id, name } of found) groups.set(unit_id, [...(groups.get(unit_id) ?? []), name])
   }
   return rows.map((row) => toUnit(row, groups.get(row.id) ?? []))
@@ -70,9 +77,6 @@ const settableColumns = (unit: Unit) => ({
   retired: unit.retired ? (1 as const) : (0 as const),
 })
 
-/** Rows of one INSERT: 14 columns each, far under the limit of variables of any store. */
-const ROWS_IN_INSERT = 500
-
 const wholeRow = (unit: Unit) => ({
   id: unit.id,
   ...settableColumns(unit),
@@ -81,28 +85,36 @@ const wholeRow = (unit: Unit) => ({
   created_at_ms: unit.createdAtMs,
 })
 
-/** Many at once, new ones and changed ones alike; what only check-ins set stays as it is. */
+/** Written over a unit that is known; what only check-ins set stays as it is. */
+const OVER_KNOWN = `on conflict (id) do update set ${[
+  'imei',
+  'serial',
+  'model_id',
+  'hardware',
+  'phone',
+  'iccid',
+  'time_zone',
+  'data_allowance_bytes',
+  'notes',
+  'retired',
+]
+  .map((name) => `${name} = excluded.${name}`)
+  .join(', ')}`
+
+/** Many at once. */
 export async function saveUnits(db: Db, units: readonly Unit[], kind: 'new' | 'changed'): Promise<void> {
-  for (const part of chunks(units, ROWS_IN_INSERT)) {
-    const insert = db.insertInto('unit').values(part.map(wholeRow))
-    if (kind === 'new') await insert.execute()
-    else {
-      const columns = Object.keys(settableColumns(part[0]!)) as (keyof ReturnType<typeof settableColumns>)[]
-      await insert
-        .onConflict((conflict) =>
-          conflict
-            .column('id')
-            .doUpdateSet(
-              (row) => Object.fromEntries(columns.map((name) => [name, row.ref(`excluded.${name}`)])) as never,
-            ),
-        )
-        .execute()
-      const ids = part.map(({ id }) => id)
-      await db.deleteFrom('unit_group').where('unit_id', 'in', ids).execute()
+  await insertRows(db, 'unit', units.map(wholeRow), kind === 'new' ? '' : OVER_KNOWN)
+  if (kind === 'changed') {
+    for (const part of chunks(units)) {
+      const ids = inList(part.map(({ id }) => id))
+      await runText(db, `delete from unit_group where unit_id in ${ids.text}`, ids.values)
     }
-    const groups = part.flatMap((unit) => unit.groups.map((name) => ({ unit_id: unit.id, name })))
-    for (const some of chunks(groups, ROWS_IN_INSERT)) await db.insertInto('unit_group').values(some).execute()
   }
+  await insertRows(
+    db,
+    'unit_group',
+    units.flatMap((unit) => unit.groups.map((name) => ({ unit_id: unit.id, name }))),
+  )
 }
 
 export async function listModelIds(db: Db): Promise<Set<string>> {
@@ -118,13 +130,9 @@ export async function findByNumber(
 ): Promise<{ id: string; value: string }[]> {
   const found: { id: string; value: string }[] = []
   for (const part of chunks(numbers)) {
-    const rows = await db
-      .selectFrom('unit')
-      .select(['id', `${column} as value`])
-      .where(column, 'in', part)
-      .where('retired', '=', 0)
-      .execute()
-    found.push(...(rows as { id: string; value: string }[]))
+    const list = inList(part)
+    const text = `select id, ${column} as value from unit where ${column} in ${list.text} and retired = 0`
+    found.push(...(await runText<{ id: string; value: string }>(db, text, list.values)))
   }
   return found
 }
@@ -192,11 +200,12 @@ export async function findUnit(db: Db, name: string): Promise<Unit | null> {
 export async function findUnits(db: Db, names: readonly string[]): Promise<Map<string, Unit>> {
   const found = new Map<string, Unit>()
   for (const part of chunks([...new Set(names)])) {
-    const rows = await db
-      .selectFrom('unit')
-      .selectAll()
-      .where((where) => where.or([where('id', 'in', part), where('imei', 'in', part), where('serial', 'in', part)]))
-      .execute()
+    const list = inList(part)
+    const rows = await runText<Selectable<Database['unit']>>(
+      db,
+      `select * from unit where id in ${list.text} or imei in ${list.text} or serial in ${list.text}`,
+      [...list.values, ...list.values, ...list.values],
+    )
     const units = await withGroups(db, rows)
     for (const key of ['serial', 'imei', 'id'] as const) {
       for (const unit of units) if (unit[key] !== null) found.set(unit[key], unit)
