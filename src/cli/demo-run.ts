@@ -28,6 +28,7 @@ export interface DemoResult {
   outcomes: {
     unit: string
     imei: string
+    task: string | null
     behaviour: string
     method: string
     state: string
@@ -215,6 +216,7 @@ async function conclude(deps: DemoDeps, given: { outcomes: Outcome[]; packages: 
     outcomes.push({
       unit: name,
       imei: unit.imei,
+      task: task?.id ?? null,
       behaviour: unit.behaviourName,
       method: unit.method,
       state: task?.state ?? (skipped ? 'skipped' : 'nothing'),
