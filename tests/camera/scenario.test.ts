@@ -141,7 +141,8 @@ const ENDS: Record<string, { holdsFile: boolean; says: 'target' | 'old' | 'nothi
 }
 const ENDLESS = ['stalls-for-good', 'downloads-for-ever']
 
-describe.concurrent('the cameras of the scenario', () => {
+/** All at once, on a machine that may be busy: no speed is claimed here. */
+describe.concurrent('the cameras of the scenario', { timeout: 100_000 }, () => {
   afterAll(endCameras)
   const bytesOf = new Map(scenario.images.map((image) => [image.model, Buffer.concat([...demoFirmware(image)])]))
 
