@@ -13,12 +13,20 @@ import {
 
 /** Never reads faster: a serial line inside the camera, or a slow card. */
 export function readsSlowly(options: { bytesPerSecond: number }): Behaviour {
-  const pieceMs = (PIECE_BYTES / options.bytesPerSecond) * 1_000
-  const take: Habits['take'] = async (_heldBytes, { wait }) => {
-    await wait(pieceMs)
-    return PIECE_BYTES
+  return {
+    ...healthy(),
+    name: 'reads-slowly',
+    download(tools) {
+      const startMs = performance.now()
+      const take: Habits['take'] = async (heldBytes) => {
+        // By the time of the whole, so that a busy machine does not make it slower still.
+        const aheadMs = startMs + (heldBytes / options.bytesPerSecond) * 1_000 - performance.now()
+        if (aheadMs > 0) await tools.wait(aheadMs)
+        return PIECE_BYTES
+      }
+      return downloadUsual(tools, { ...USUAL_HABITS, take })
+    },
   }
-  return { ...healthy(), name: 'reads-slowly', download: (tools) => downloadUsual(tools, { ...USUAL_HABITS, take }) }
 }
 
 /** Stops reading at some bytes while its flash is erased, on a connection that stays, and goes on. */

@@ -28,6 +28,7 @@ export interface DemoResult {
   outcomes: {
     unit: string
     imei: string
+    task: string | null
     behaviour: string
     method: string
     state: string
@@ -166,7 +167,7 @@ async function watchTasks(deps: DemoDeps, outcomes: Outcome[], limitSeconds: num
   story.chapter('What happens, in seconds since the texts were sent. A real camera takes half an hour.')
   const startMs = deps.clock()
   const seen = new Map<string, string>(outcomes.map(({ name }) => [name, 'queued']))
-  const lateFrom = new Map<Outcome, number>()
+  const lateFrom = new Map<string, number>()
   while (deps.clock() - startMs < limitSeconds * 1000) {
     const tasks = new Map((await api.all<TaskView>('/tasks')).map((task) => [task.id, task]))
     const seconds = (deps.clock() - startMs) / 1000
@@ -175,7 +176,7 @@ async function watchTasks(deps: DemoDeps, outcomes: Outcome[], limitSeconds: num
       outcome.task = tasks.get(outcome.task.id) ?? outcome.task
       const { name, task, standings } = outcome
       standings.add(task.standing.grade)
-      const isNewlyLate = task.standing.grade === 'late' && isTimeToSay(lateFrom, outcome, seconds)
+      const isNewlyLate = task.standing.grade === 'late' && isTimeToSay(lateFrom, task, seconds)
       if (seen.get(name) !== stateOf(task) || isNewlyLate) story.line(happened({ seconds, unit: name, task }))
       seen.set(name, stateOf(task))
       if (isNewlyLate) await sayWord(api, outcome)
@@ -187,11 +188,12 @@ async function watchTasks(deps: DemoDeps, outcomes: Outcome[], limitSeconds: num
   }
 }
 
-/** Once for each task, when it has been late for a while: a report that is only on its way is no news. */
-function isTimeToSay(lateFrom: Map<Outcome, number>, outcome: Outcome, seconds: number): boolean {
-  const from = lateFrom.get(outcome) ?? seconds
+/** Once for each state of a task, when it has been late for a while: a report that is only on its way is no news. */
+function isTimeToSay(lateFrom: Map<string, number>, task: TaskView, seconds: number): boolean {
+  const name = `${task.id} ${task.state}`
+  const from = lateFrom.get(name) ?? seconds
   const isTime = seconds - from >= LATE_SECONDS
-  lateFrom.set(outcome, isTime ? Number.POSITIVE_INFINITY : from)
+  lateFrom.set(name, isTime ? Number.POSITIVE_INFINITY : from)
   return isTime
 }
 
@@ -215,6 +217,7 @@ async function conclude(deps: DemoDeps, given: { outcomes: Outcome[]; packages: 
     outcomes.push({
       unit: name,
       imei: unit.imei,
+      task: task?.id ?? null,
       behaviour: unit.behaviourName,
       method: unit.method,
       state: task?.state ?? (skipped ? 'skipped' : 'nothing'),

@@ -74,7 +74,7 @@ export function meaningOf(task: TaskView): string {
     case 'fetched':
       if (task.method !== 'air') return 'the technician has the file'
       return ledger.inferred.length > 0
-        ? `every byte, ${grouped(bytesOf(ledger.inferred))} inferred from how it resumed`
+        ? `every byte, ${grouped(bytesOf(ledger.inferred))} inferred by its resume`
         : 'every byte acknowledged by the camera’s end'
     case 'verified':
       return byPerson ? 'the copy has the right digest, says a person' : 'the copy is whole, says the camera'

@@ -112,11 +112,13 @@ export function close(
 /**
  * From when on the unit had all it needs to install: verified, else fetched, else the last byte (domain rule 5). The
  * last byte counts only where nothing is known to be missing: after a download that broke off the old version is no sign
- * of a failed installation, and a stall is never an exit before the deadline (rule 6).
+ * of a failed installation, and a stall is never an exit before the deadline (rule 6). A copy that is known to be damaged
+ * is nothing to install: the unit fetches again (rule 10), and is ready with the last byte of that at the earliest.
  */
 export function readyAtMs(course: Course): number | null {
   const { perhapsWhole, lastByteAtMs } = course.signs
-  return (
+  const readyMs =
     reachedAtMs(course, 'verified') ?? reachedAtMs(course, 'fetched') ?? (perhapsWhole ? lastByteAtMs : null) ?? null
-  )
+  if (readyMs === null || course.mismatchesAtMs.size === 0) return readyMs
+  return Math.max(readyMs, lastByteAtMs ?? 0, ...course.mismatchesAtMs)
 }

@@ -42,7 +42,9 @@ describe('a camera that reads slowly', () => {
   it('has the whole file at the end, by one request', async () => {
     const { camera, server } = await begin(readsSlowly({ bytesPerSecond: 5_000_000 }))
     expect((await camera.queryVersion())?.version).toBe(OLD)
+    const startMs = performance.now()
     await expectUpgraded(camera)
+    expect(performance.now() - startMs).toBeGreaterThan(45) // 300,000 bytes less one piece, at that rate: 57 ms.
     expect(server.requests).toHaveLength(1)
   })
 })

@@ -100,6 +100,19 @@ describe('the fleet of the scenario', () => {
     expect(new Set(scenario.units.map(({ method }) => method))).toEqual(new Set(METHODS))
   })
 
+  it('is explained, behaviour by behaviour, in its document', () => {
+    const text = readFileSync(path.join(FOLDER, '..', 'docs', 'camera-simulator.md'), 'utf8')
+    const rows = new Map(
+      [...text.matchAll(/^\| `([a-z0-9-]+)` +\|[^|]+\|([^|]+)\|/gm)].map((match) => [match[1]!, match[2]!]),
+    )
+    expect(new Set(rows.keys())).toEqual(new Set(BEHAVIOUR_NAMES))
+    for (const { behaviourName, method, expected } of scenario.units) {
+      if (expected.state === 'skipped' || method !== 'air') continue
+      const words = [expected.state, expected.reason ?? '', ...expected.flags, expected.standing ?? '']
+      for (const word of words) expect(rows.get(behaviourName)).toContain(word)
+    }
+  })
+
   it('expects only what the record knows: states, reasons, flags, standings', () => {
     const reasons: readonly string[] = [...FAILED_REASONS, ...ATTESTED_REASONS, ...SKIP_CODES]
     const flags: readonly string[] = [...TASK_FLAGS, 'not-like-a-unit']
@@ -128,7 +141,8 @@ const ENDS: Record<string, { holdsFile: boolean; says: 'target' | 'old' | 'nothi
 }
 const ENDLESS = ['stalls-for-good', 'downloads-for-ever']
 
-describe.concurrent('the cameras of the scenario', () => {
+/** All at once, on a machine that may be busy: no speed is claimed here. */
+describe.concurrent('the cameras of the scenario', { timeout: 100_000 }, () => {
   afterAll(endCameras)
   const bytesOf = new Map(scenario.images.map((image) => [image.model, Buffer.concat([...demoFirmware(image)])]))
 

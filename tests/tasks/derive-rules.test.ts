@@ -189,6 +189,18 @@ describe('rule 5: not-applied', () => {
     expect(stateOf([...facts, report('1.0', 71), report('1.0', 81)])).toBe('failed: not-applied')
   })
 
+  it('and never while a damaged copy is fetched again: from the last byte of that, or from the word of the damage', () => {
+    const damaged = report('1.0', 25, { digest: 'ff'.repeat(32) })
+    const reports = [report('1.0', 51), report('1.0', 61)]
+    const again = complete(20, { lastByteAtMs: at(60) })
+    expect(stateOf([old, again, damaged, ...reports])).toBe('fetched')
+    expect(stateOf([old, again, damaged, report('1.0', 91), report('1.0', 101)])).toBe('failed: not-applied')
+    expect(stateOf([old, complete(20), damaged, ...reports])).toBe('fetched') // 51 is within 30 minutes of 25.
+    expect(stateOf([old, complete(20), damaged, report('1.0', 56), report('1.0', 66)])).toBe('failed: not-applied')
+    // Without a damaged copy a further fetch changes nothing: the first one was whole.
+    expect(stateOf([old, again, ...reports])).toBe('failed: not-applied')
+  })
+
   it('never from one observation told twice, however small the distance', () => {
     const twice = [report('1.0', 51), report('1.0', 51, { source: 'reply' })]
     expect(stateOf([...fetched, ...twice], { reportsApartMs: 0 })).toBe('fetched')
