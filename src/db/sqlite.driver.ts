@@ -1,8 +1,9 @@
 // Opens the embedded store. Every pragma has its reason beside it.
 import BetterSqlite from 'better-sqlite3'
-import { Kysely, SqliteAdapter, SqliteDialect } from 'kysely'
+import { type DatabaseConnection, type Driver, Kysely, SqliteAdapter, SqliteDialect, SqliteDriver } from 'kysely'
 import type { Db } from './db.js'
 import type { Database } from './schema.js'
+import { storageFull } from './storage-fault.js'
 
 /** How long a statement waits for the lock of another process (a backup, an inspector) before it fails, ms. */
 const BUSY_TIMEOUT_MS = 10_000
@@ -16,7 +17,24 @@ class TransactionalDdlAdapter extends SqliteAdapter {
   }
 }
 
+/** A full disk may have rolled a transaction back by itself: the fault that is told is the first one, not "no transaction". */
+class ForgivingDriver extends SqliteDriver {
+  override async rollbackTransaction(connection: DatabaseConnection): Promise<void> {
+    await super.rollbackTransaction(connection).catch((error: Error) => {
+      if (!/no transaction is active/.test(error.message)) throw error
+    })
+  }
+}
+
 class SqliteWithTransactionalDdl extends SqliteDialect {
+  readonly #database: BetterSqlite.Database
+  constructor(database: BetterSqlite.Database) {
+    super({ database })
+    this.#database = database
+  }
+  override createDriver(): Driver {
+    return new ForgivingDriver({ database: this.#database })
+  }
   override createAdapter(): SqliteAdapter {
     return new TransactionalDdlAdapter()
   }
@@ -25,9 +43,12 @@ class SqliteWithTransactionalDdl extends SqliteDialect {
 /** @param mode `write` for the one writing thread, `read` for any other: a reader cannot change anything by mistake. */
 export function openSqlite(file: string, mode: 'write' | 'read'): Db {
   try {
-    return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl({ database: connect(file, mode) }) })
+    return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl(connect(file, mode)) })
   } catch (error) {
-    throw new Error(`The database ${file} cannot be used: ${(error as Error).message}.`, { cause: error })
+    throw (
+      storageFull(`the database ${file}`, error) ??
+      new Error(`The database ${file} cannot be used: ${(error as Error).message}.`, { cause: error })
+    )
   }
 }
 
