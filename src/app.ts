@@ -64,11 +64,15 @@ interface Thread<Ready> {
   exited: Promise<unknown>
 }
 
-/** Starts a thread and waits for its word that it is ready; its failure to start is ours. */
+/**
+ * Starts a thread and waits for its word that it is ready; its failure to start is ours.
+ * @param go until when it only loads its code; should that fail, it ends.
+ */
 async function startThread<Ready>(
   name: string,
   setup: object,
   transfer: import('node:worker_threads').MessagePort[],
+  go?: Promise<unknown>,
 ): Promise<Thread<Ready>> {
   const worker = new Worker(threadUrl(import.meta.url, `./server/${name}.thread.js`), {
     name,
@@ -78,6 +82,10 @@ async function startThread<Ready>(
   const exited = once(worker, 'exit')
   // Waited for below; without a handler its rejection would be unhandled while the start still runs.
   exited.catch(() => undefined)
+  go?.then(
+    () => worker.postMessage('go'),
+    () => worker.terminate(),
+  )
   const [message] = await Promise.race([
     once(worker, 'message') as Promise<[{ ready: Ready }]>,
     exited.then(() => Promise.reject(new Error(`The ${name} thread ended at its start.`))),
@@ -107,7 +115,7 @@ export async function startApp(
   const effects = new MessageChannel()
   const hub = createHub()
 
-  const writer = await startThread<WriterReady>(
+  const writerStart = startThread<WriterReady>(
     'writer',
     {
       data,
@@ -118,7 +126,24 @@ export async function startApp(
       effectsPort: effects.port1,
     } satisfies WriterSetup,
     [publicToWriter.port1, effects.port1],
-  ).catch((error) => {
+  )
+  // Loading its code is most of its start: that need not wait for the database, which the writer may have to make first.
+  const publicStart = startThread<PublicReady>(
+    'public',
+    {
+      data,
+      listen: config.publicListen,
+      startMark,
+      behindProxy: config.behindProxy,
+      logLevel: config.logLevel,
+      clockCell: options.clockCell,
+      writerPort: publicToWriter.port2,
+    } satisfies PublicSetup,
+    [publicToWriter.port2],
+    writerStart,
+  )
+  const writer = await writerStart.catch(async (error) => {
+    await publicStart.catch(() => undefined)
     unlock()
     throw error
   })
@@ -138,19 +163,7 @@ export async function startApp(
 
   let publicThread: Thread<PublicReady>
   try {
-    publicThread = await startThread<PublicReady>(
-      'public',
-      {
-        data,
-        listen: config.publicListen,
-        startMark,
-        behindProxy: config.behindProxy,
-        logLevel: config.logLevel,
-        clockCell: options.clockCell,
-        writerPort: publicToWriter.port2,
-      } satisfies PublicSetup,
-      [publicToWriter.port2],
-    )
+    publicThread = await publicStart
   } catch (error) {
     await stopWriter()
     throw error

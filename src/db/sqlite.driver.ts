@@ -1,8 +1,18 @@
 // Opens the embedded store. Every pragma has its reason beside it.
 import BetterSqlite from 'better-sqlite3'
-import { Kysely, SqliteAdapter, type SqliteDatabase, SqliteDialect, type SqliteStatement } from 'kysely'
+import {
+  type DatabaseConnection,
+  type Driver,
+  Kysely,
+  SqliteAdapter,
+  type SqliteDatabase,
+  SqliteDialect,
+  SqliteDriver,
+  type SqliteStatement,
+} from 'kysely'
 import type { Db } from './db.js'
 import type { Database } from './schema.js'
+import { storageFull } from './storage-fault.js'
 
 /** How long a statement waits for the lock of another process (a backup, an inspector) before it fails, ms. */
 const BUSY_TIMEOUT_MS = 10_000
@@ -22,7 +32,24 @@ class TransactionalDdlAdapter extends SqliteAdapter {
   }
 }
 
+/** A full disk may have rolled a transaction back by itself: the fault that is told is the first one, not "no transaction". */
+class ForgivingDriver extends SqliteDriver {
+  override async rollbackTransaction(connection: DatabaseConnection): Promise<void> {
+    await super.rollbackTransaction(connection).catch((error: Error) => {
+      if (!/no transaction is active/.test(error.message)) throw error
+    })
+  }
+}
+
 class SqliteWithTransactionalDdl extends SqliteDialect {
+  readonly #database: SqliteDatabase
+  constructor(database: SqliteDatabase) {
+    super({ database })
+    this.#database = database
+  }
+  override createDriver(): Driver {
+    return new ForgivingDriver({ database: this.#database })
+  }
   override createAdapter(): SqliteAdapter {
     return new TransactionalDdlAdapter()
   }
@@ -31,11 +58,12 @@ class SqliteWithTransactionalDdl extends SqliteDialect {
 /** @param mode `write` for the one writing thread, `read` for any other: a reader cannot change anything by mistake. */
 export function openSqlite(file: string, mode: 'write' | 'read'): Db {
   try {
-    return new Kysely<Database>({
-      dialect: new SqliteWithTransactionalDdl({ database: keepingStatements(connect(file, mode)) }),
-    })
+    return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl(keepingStatements(connect(file, mode))) })
   } catch (error) {
-    throw new Error(`The database ${file} cannot be used: ${(error as Error).message}.`, { cause: error })
+    throw (
+      storageFull(`the database ${file}`, error) ??
+      new Error(`The database ${file} cannot be used: ${(error as Error).message}.`, { cause: error })
+    )
   }
 }
 

@@ -4,6 +4,7 @@ import type { Clock } from '../clock.js'
 import { AppError } from '../errors.js'
 import type { Db, Effect, Work } from './db.js'
 import { runText } from './raw.driver.js'
+import { isStorageFault } from './storage-fault.js'
 
 /** Pieces in one transaction: beyond this the gain per flush is gone and the first caller would wait for the last. */
 const GROUP_MAX = 256
@@ -33,9 +34,6 @@ type Outcome = { value: unknown } | { error: unknown }
 
 const codeOf = (error: unknown): string =>
   typeof error === 'object' && error !== null && 'code' in error ? String(error.code) : ''
-
-/** A full disk shows as SQLITE_FULL, or as a failed write of the log or the shared memory file. */
-const isStorageFault = (error: unknown): boolean => /^SQLITE_(FULL|IOERR)/.test(codeOf(error))
 
 function explain(error: unknown): unknown {
   if (isStorageFault(error)) {

@@ -7,12 +7,14 @@ import {
   linkSync,
   mkdirSync,
   openSync,
+  readdirSync,
   readFileSync,
   rmSync,
   writeFileSync,
 } from 'node:fs'
 import path from 'node:path'
 import BetterSqlite from 'better-sqlite3'
+import { storageFull } from '../db/storage-fault.js'
 
 export interface DataFolder {
   folder: string
@@ -48,17 +50,25 @@ export function openDataFolder(folder: string): DataFolder {
 /** Whole or not at all, whenever the program ends; where two do this at once, the first one's stays. */
 function makeSecret(secretFile: string): void {
   const draft = `${secretFile}.${process.pid}`
-  writeFileSync(draft, `${randomBytes(SECRET_BYTES).toString('hex')}\n`, { mode: 0o600, flush: true })
   try {
+    writeFileSync(draft, `${randomBytes(SECRET_BYTES).toString('hex')}\n`, { mode: 0o600, flush: true })
     linkSync(draft, secretFile)
   } catch (error) {
-    if ((error as NodeJS.ErrnoException).code !== 'EEXIST') throw error
+    // There already: somebody else was first, and a server that runs on it may have swept our draft away.
+    if (!existsSync(secretFile)) throw error
   } finally {
-    rmSync(draft)
+    rmSync(draft, { force: true })
   }
 }
 
+/** Drafts of starts that were killed. Whoever holds the folder has its secret: no draft is needed any more. */
+function sweepDrafts(folder: string): void {
+  for (const name of readdirSync(folder))
+    if (/^secret\.\d+$/.test(name)) rmSync(path.join(folder, name), { force: true })
+}
+
 const unusable = (folder: string, cause: unknown): Error =>
+  storageFull(`the data folder ${folder}`, cause) ??
   new Error(
     `The data folder ${folder} cannot be used: ${(cause as Error).message}. Let the server's user write there, or set FIRMHAND_DATA to another folder.`,
     { cause },
@@ -73,11 +83,14 @@ export function lockDataFolder(folder: string): () => void {
   try {
     const lock = new BetterSqlite(path.join(folder, 'lock'), { timeout: 0 })
     try {
+      // Nothing is ever stored in it: it needs no journal on a disk that may be full.
+      lock.pragma('journal_mode = MEMORY')
       lock.exec('begin exclusive')
     } catch (error) {
       lock.close()
       throw error
     }
+    sweepDrafts(folder)
     return () => lock.close()
   } catch (error) {
     const isHeld = /^SQLITE_(BUSY|LOCKED)/.test(String((error as { code?: string }).code))

@@ -1,4 +1,5 @@
 // Entry of the public thread: one socket, the byte server for /d/, everything else handed to fastify.
+import { once } from 'node:events'
 import net from 'node:net'
 import { setTimeout } from 'node:timers/promises'
 import { parentPort, workerData } from 'node:worker_threads'
@@ -34,6 +35,7 @@ const ALONE_MS = 2000
 
 const setup = workerData as PublicSetup
 const toMain = parentPort!
+await once(toMain, 'message') // The code is loaded; now the database is there as well.
 const clock = clockFrom(setup.clockCell)
 const log = createLogger(setup.logLevel)
 const read = openSqlite(setup.data.databaseFile, 'read')

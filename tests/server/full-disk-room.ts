@@ -1,7 +1,7 @@
 // A disk that takes no more data, in two forms: a small file system of its own where this user may mount one, and the
 // system's limit of a file's size (setrlimit(2), RLIMIT_FSIZE), which needs no right and fails writes just like that.
 import { execFileSync } from 'node:child_process'
-import { appendFileSync, mkdtempSync, rmSync, statfsSync, truncateSync, writeFileSync } from 'node:fs'
+import { appendFileSync, mkdtempSync, rmSync, statfsSync, writeFileSync } from 'node:fs'
 import os from 'node:os'
 import path from 'node:path'
 
@@ -48,7 +48,7 @@ export function smallFileSystem(): SmallDisk | null {
         appendFileSync(filler, block.subarray(0, Math.min(block.length, freeBytes() - leftBytes)))
       }
     },
-    clear: () => truncateSync(filler),
+    clear: () => rmSync(filler, { force: true }),
     remove: () => {
       execFileSync('umount', [folder])
       rmSync(folder, { recursive: true })

@@ -155,6 +155,8 @@ function checkPackages(run: KillRun, all: (sql: string) => Rows, whole: boolean)
   const names = new Set(files.map((file) => path.basename(file)))
   for (const name of blobs) if (!names.has(name)) faults.push(`the bytes of ${name} are gone`)
   for (const name of names) if (!blobs.has(name)) faults.push(`${name} was not swept`)
+  const drafts = readdirSync(served.dataFolder).filter((name) => name.startsWith('secret.'))
+  if (drafts.length > 0) faults.push(`drafts of the secret were not swept: ${drafts}`)
   const left = readdirSync(path.join(served.dataFolder, 'incoming'))
   if (left.length > 0) faults.push(`incoming was not swept: ${left}`)
   for (const file of whole ? files : Array.from({ length: SAMPLE }, () => pick(random, files))) {

@@ -11,7 +11,8 @@ import { type Span, unite } from './spans.js'
  * read. `side-by-side`: three connections, a third each. `pieces`: small ranges, one after the other. `breaks`: leaves in the middle and comes back; what its TCP end has acknowledged by then may never reach its file, so that
  * only what is inferred of it can be held against the file.
  */
-const STYLES = ['resumes', 'unread', 'side-by-side', 'pieces', 'breaks'] as const
+// Twice `unread`: it is the one that finds out a ledger that claims what was only sent.
+const STYLES = ['resumes', 'unread', 'unread', 'side-by-side', 'pieces', 'breaks'] as const
 const PIECE_BYTES = 150_000
 
 /**

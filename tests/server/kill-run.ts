@@ -18,6 +18,10 @@ const SHARES = { start: 0.15, stop: 0.1 }
 /** The longest load before a kill. */
 const LOAD_MS = 1200
 const STOP_MS = 400
+/** Under load, whatever the time. */
+const LOAD_KILLS_LEAST = 2
+/** For the first answers of a folder on a machine that has other work. */
+const BUSY_MS = 30_000
 
 export interface KillResult {
   seed: number
@@ -27,7 +31,7 @@ export interface KillResult {
   faults: string[]
 }
 
-/** @param given.kills how many; @param given.withinMs no further kill after so long. */
+/** @param given.kills how many; @param given.withinMs no further kill after so long, once there were a few under load. */
 export async function runKills(given: {
   seed: number
   kills: number
@@ -77,15 +81,19 @@ async function oneFolder(given: {
     await served.addKey(false)
     await served.start()
     const run = await prepareRun(given, served)
-    for (; left > 0 && performance.now() < given.endMs && run.faults.length === 0; left -= 1) {
-      const dice = moments()
+    const isTime = () => performance.now() < given.endMs || result.kills.load < LOAD_KILLS_LEAST
+    let busyOnce = false
+    for (; left > 0 && isTime() && run.faults.length === 0; left -= 1) {
+      // When the time is over, what is left to do is what the run is about.
+      const dice = performance.now() < given.endMs ? moments() : 1
       if (dice < SHARES.start) {
         await served.kill()
         await served.startAndKill(moments() * startMs())
         result.kills.start += 1
       } else {
         const how = dice < SHARES.start + SHARES.stop ? 'stop' : 'load'
-        await killUnderLoad(run, how, moments)
+        await killUnderLoad(run, { how, moments, busyFirst: !busyOnce })
+        busyOnce = true
         result.kills[how] += 1
       }
       await served.start()
@@ -112,16 +120,31 @@ const errorsOf = (output: string): string =>
     .slice(0, 3)
     .join('\n')
 
-async function killUnderLoad(run: KillRun, how: 'stop' | 'load', moments: () => number): Promise<void> {
-  const { served } = run
-  const [afterMs, stopMs] = [moments() * LOAD_MS, moments() * STOP_MS]
+/** @param given.busyFirst not before something of each kind was answered, so that no folder's checks are empty. */
+async function killUnderLoad(
+  run: KillRun,
+  given: { how: 'stop' | 'load'; moments: () => number; busyFirst: boolean },
+): Promise<void> {
+  const { served, journal } = run
+  const [afterMs, stopMs] = [given.moments() * LOAD_MS, given.moments() * STOP_MS]
   const working = load(run)
-  await new Promise((resolve) => setTimeout(resolve, afterMs))
+  const isBusy = () =>
+    journal.tasks.size > 0 &&
+    journal.links.size > 0 &&
+    journal.keys.size > 0 &&
+    [...journal.uploads.values()].some(({ answered }) => answered) &&
+    [...journal.checkins.values()].some(({ answered }) => answered) &&
+    journal.clients.some(({ held }) => held.length > 0)
+  const giveUpMs = performance.now() + BUSY_MS
+  while (given.busyFirst && !isBusy() && performance.now() < giveUpMs) await pause(20)
+  await pause(afterMs)
   run.over = true
-  if (how === 'load') await served.kill()
+  if (given.how === 'load') await served.kill()
   else await served.terminateAndKill(stopMs)
   await working
 }
+
+const pause = (ms: number) => new Promise((resolve) => setTimeout(resolve, ms))
 
 async function prepareRun(
   given: { random: () => number; checked: Map<string, number> },

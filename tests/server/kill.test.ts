@@ -4,8 +4,8 @@
 import { expect, it } from 'vitest'
 import { runKills } from './kill-run.js'
 
-/** As many kills as fit; on a loaded machine fewer. */
-const WITHIN_MS = 24_000
+/** As many kills as fit; on a loaded machine fewer, but the two of the first start and two under load. */
+const WITHIN_MS = 20_000
 const KILLS_LEAST = 4
 
 it('kill -9 at random moments loses nothing answered and claims nothing that did not arrive', async () => {
@@ -14,7 +14,7 @@ it('kill -9 at random moments loses nothing answered and claims nothing that did
   expect(result.faults, `KILL_SEED=${seed} repeats these moments`).toEqual([])
   // None of this was empty.
   expect(Object.values(result.kills).reduce((a, b) => a + b, 0)).toBeGreaterThanOrEqual(KILLS_LEAST)
-  for (const kind of ['packages', 'check-ins', 'tasks', 'links', 'keys', 'refused', 'repeats', 'claimed bytes']) {
+  for (const kind of ['packages', 'check-ins', 'tasks', 'links', 'keys', 'refused', 'repeats']) {
     expect(result.checked[kind], kind).toBeGreaterThan(0)
   }
 }, 180_000)

@@ -1,7 +1,7 @@
 // The server as a process of its own, as it is started for real: for tests that kill it, starve it or read its output.
 import { type ChildProcess, spawn } from 'node:child_process'
 import { once } from 'node:events'
-import { mkdtempSync, readFileSync, rmSync } from 'node:fs'
+import { closeSync, mkdtempSync, openSync, readFileSync, rmSync } from 'node:fs'
 import { createServer } from 'node:net'
 import os from 'node:os'
 import path from 'node:path'
@@ -47,6 +47,9 @@ export interface ServedApp {
   remove(): Promise<void>
 }
 
+/** The program, as the build made it. */
+export const MAIN = path.join(ROOT, 'dist/src/main.js')
+
 /** Ports that were free a moment ago. */
 export async function freePorts(count: number): Promise<number[]> {
   const probes = Array.from({ length: count }, () => createServer().listen(0, '127.0.0.1'))
@@ -56,14 +59,14 @@ export async function freePorts(count: number): Promise<number[]> {
   return ports
 }
 
-/** Runs the program to its end. */
+/** Runs the program to its end. @param before a command with arguments that starts it, e.g. under a limit */
 export async function runProgram(
   args: string[],
   env: Record<string, string>,
+  before: readonly string[] = [],
 ): Promise<{ code: number | null; stdout: string; stderr: string }> {
-  const child = spawn(process.execPath, [path.join(ROOT, 'dist/src/main.js'), ...args], {
-    env: { PATH: process.env.PATH, ...env },
-  })
+  const [command, ...rest] = [...before, process.execPath, MAIN, ...args]
+  const child = spawn(command!, rest, { env: { PATH: process.env.PATH, ...env } })
   let [stdout, stderr] = ['', '']
   child.stdout.on('data', (bytes) => {
     stdout += bytes
@@ -80,6 +83,8 @@ export interface ServeOptions {
   settings?: Record<string, string>
   /** Another place for the data folder, e.g. a small file system. */
   dataFolder?: string
+  /** Its stdout goes to this file, and `output()` has stderr alone. For one start. */
+  logFile?: string
   /** false: the folder stays as it is, nothing is started, and `key` is empty until `addKey`. */
   started?: boolean
 }
@@ -107,12 +112,14 @@ export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
   let startMs = 0
 
   const make = (): void => {
-    child = spawn(process.execPath, [path.join(ROOT, 'dist/src/main.js'), 'serve'], {
+    const log = options.logFile === undefined ? 'pipe' : openSync(options.logFile, 'a')
+    child = spawn(process.execPath, [MAIN, 'serve'], {
       env: { PATH: process.env.PATH, ...env },
-      stdio: ['ignore', 'pipe', 'pipe'],
+      stdio: ['ignore', log, 'pipe'],
     })
-    for (const stream of [child.stdout!, child.stderr!]) {
-      stream.on('data', (bytes: Buffer) => {
+    if (log !== 'pipe') closeSync(log)
+    for (const stream of [child.stdout, child.stderr]) {
+      stream?.on('data', (bytes: Buffer) => {
         output += bytes
       })
     }
@@ -121,12 +128,14 @@ export async function serveApp(options: ServeOptions = {}): Promise<ServedApp> {
     const beganMs = performance.now()
     const before = output.length
     make()
+    const log = () => (options.logFile === undefined ? output.slice(before) : readFileSync(options.logFile, 'utf8'))
+    let timer: NodeJS.Timeout | undefined
     await new Promise<void>((resolve, reject) => {
-      child.stdout!.on('data', () => {
-        if (output.includes('"serving"', before)) resolve()
-      })
+      timer = setInterval(() => {
+        if (log().includes('"serving"')) resolve()
+      }, 10)
       child.once('exit', (code, signal) => reject(new Error(`the server ended (${code ?? signal}): ${output}`)))
-    })
+    }).finally(() => clearInterval(timer))
     startMs = performance.now() - beganMs
   }
   const isOver = () => child.exitCode !== null || child.signalCode !== null
