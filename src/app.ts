@@ -232,10 +232,12 @@ export async function startApp(
     }
     stopping ??= (async () => {
       // First nothing new comes in and what runs may end, then what is known is written, then the writer closes the book.
+      const startMs = performance.now()
       endStreams()
       await scrubber.stop()
       await within(publicControl.stop(graceMs), publicThread.worker, graceMs)
-      await closeHttp(office)
+      // Uploads and exports may use up what downloads left of the time.
+      await closeHttp(office, graceMs - (performance.now() - startMs))
       await metrics.stop()
       await stopWriter()
       forgetRunning()

@@ -52,6 +52,8 @@ async function startDemo(run: Run, folder: string): Promise<Demo> {
     FIRMHAND_PUBLIC_LISTEN: `127.0.0.1:${publicPort}`,
     FIRMHAND_OFFICE_LISTEN: `127.0.0.1:${officePort}`,
     FIRMHAND_PUBLIC_URL: publicUrl,
+    // Some cameras of the scenario stand still for good: nobody waits for them.
+    FIRMHAND_STOP_GRACE_SECONDS: '0',
     FIRMHAND_LOG_LEVEL: 'error',
   })
   const { secret } = await makeIntegratorKey(config, { clock: run.io.clock, oneMore: false })

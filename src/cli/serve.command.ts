@@ -12,6 +12,9 @@ import { openDataFolder } from '../server/data-folder.driver.js'
 
 import { EXIT, type Run } from './command.js'
 
+/** One Ctrl-C arrives twice where npm and the terminal both hand it on; a person's second one takes longer. */
+const DOUBLED_SIGNAL_MS = 1000
+
 export async function configFrom(run: Run, file: string | undefined): Promise<Config> {
   if (file === undefined) return readConfig(run.io.env)
   let values: unknown
@@ -81,7 +84,7 @@ async function stateOf(config: Config): Promise<{ hasKey: boolean; hold: Hold | 
 export function serveCommand(program: Command, run: Run): void {
   program
     .command('serve')
-    .description('run the server until SIGTERM or SIGINT')
+    .description('run the server until SIGTERM or SIGINT; a second one ends the wait for downloads')
     .option('--config <FILE>', 'settings from a JSON file; the environment wins over it')
     .addHelpText('after', settingsHelp)
     .action(async (options: { config?: string }) => {
@@ -89,18 +92,20 @@ export function serveCommand(program: Command, run: Run): void {
       // With --json the one value has stdout for itself.
       const log = createLogger(config.logLevel, run.json() ? { write: run.io.err } : undefined)
       let app: App | null = null
-      let stopAsked = false
+      let stopAskedMs: number | null = null
       const stop = () => {
-        // The second signal ends the wait for running downloads.
-        void app?.stop({ now: stopAsked })
-        stopAsked = true
+        // A second signal ends the wait for running downloads.
+        const again = stopAskedMs !== null
+        if (again && performance.now() - stopAskedMs! < DOUBLED_SIGNAL_MS) return
+        stopAskedMs ??= performance.now()
+        void app?.stop({ now: again })
       }
       process.on('SIGTERM', stop)
       process.on('SIGINT', stop)
       try {
         app = await startApp(config, log)
         await announce(run, { config, app, log })
-        if (stopAsked) await app.stop()
+        if (stopAskedMs !== null) await app.stop()
         const failure = await app.stopped
         log.info('stopped')
         if (failure) {

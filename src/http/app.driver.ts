@@ -99,9 +99,12 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
 /** What a request that is under way may still take when the server stops. */
 const GRACE_MS = 3000
 
-/** Lets running requests end, then cuts what is left: idle connections, event streams, clients that do not read. */
-export async function closeHttp(app: ZodApp): Promise<void> {
-  const cut = setTimeout(() => app.server.closeAllConnections(), GRACE_MS)
+/**
+ * Lets running requests end, then cuts what is left: idle connections, event streams, clients that do not read.
+ * @param graceMs what they get at most; never less than a short answer needs
+ */
+export async function closeHttp(app: ZodApp, graceMs = 0): Promise<void> {
+  const cut = setTimeout(() => app.server.closeAllConnections(), Math.max(graceMs, GRACE_MS))
   app.server.closeIdleConnections()
   await app.close()
   clearTimeout(cut)

@@ -59,6 +59,7 @@ describe('SIGTERM', () => {
     expect(code).toBe(0)
     expect(ms).toBeLessThan(15_000)
     expect(served.output()).toContain('"stopped"')
+    expect(served.output()).not.toContain('running downloads may end') // FIRMHAND_STOP_GRACE_SECONDS is 0 here.
     for (const socket of [download, upload, half]) socket.destroy()
     stream.destroy()
     await served.start() // Everything is free again.
