@@ -17,13 +17,14 @@ const PAGE_POLICY = `default-src 'none'; style-src 'sha256-${styleHash}'; base-u
 /** As a header field; a frame cannot be forbidden from within the page. */
 export const SHEET_POLICY = `${PAGE_POLICY}; frame-ancestors 'none'`
 
-/** The page says its policy itself as well: it is kept as a file and opened without a server. */
-export function sheetsPage(sheets: readonly Sheet[]): string {
+/** The page piece by piece, a sheet each, so that many are not one long turn of the event loop. */
+export function* sheetsPieces(sheets: readonly Sheet[]): Generator<string> {
   const title = sheets.length === 1 ? `Sheet ${sheets[0]!.task.id}` : `${sheets.length} sheets`
-  return `<!doctype html>\n${
-    html`<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="${PAGE_POLICY}"><meta name="viewport" content="width=device-width"><meta name="robots" content="noindex"><meta name="referrer" content="no-referrer"><title>${title}</title><style>`
-      .text
-  }${SHEET_STYLE}${html`</style></head><body>${sheets.map(sheetArticle)}</body></html>`.text}\n`
+  // The page says its policy itself as well: it is kept as a file and opened without a server.
+  const head = html`<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="${PAGE_POLICY}"><meta name="viewport" content="width=device-width"><meta name="robots" content="noindex"><meta name="referrer" content="no-referrer"><title>${title}</title>`
+  yield `<!doctype html>\n${head.text}<style>${SHEET_STYLE}</style></head><body>\n`
+  for (const sheet of sheets) yield sheetArticle(sheet).text
+  yield '</body></html>\n'
 }
 
 function sheetArticle(sheet: Sheet): Html {

@@ -5,10 +5,11 @@ import { describe, expect, it } from 'vitest'
 import { cautionsBefore } from '../../src/models/profile.js'
 import { html } from '../../src/sheets/html.js'
 import { NOTES_MAX, type Sheet } from '../../src/sheets/sheet.js'
-import { SHEET_POLICY, sheetsPage } from '../../src/sheets/sheet-page.js'
+import { SHEET_POLICY, sheetsPieces } from '../../src/sheets/sheet-page.js'
 import { METHODS, TASK_EXITS, TASK_STATES } from '../../src/tasks/facts.js'
 import { modulesOfSvg, readQr } from './qr-reader.js'
 
+const sheetsPage = (sheets: Sheet[]): string => [...sheetsPieces(sheets)].join('')
 const SHA256 = createHash('sha256').update('the file').digest('hex')
 const LINK = 'http://fw.example.com/d/abcdefgh23456789/sill.bin'
 
