@@ -90,7 +90,7 @@ function unitOf({ unit, model, task }: Sheet): Html {
     row('Model', `${model.title} (${model.id})`),
     row('Hardware', unit.hardware ?? ''),
     row('Groups', unit.groups.join(', ')),
-    row('Notes', html`<span class="notes">${notes}</span>`),
+    row('Notes', notes === '' ? null : html`<span class="notes">${notes}</span>`),
     row('Version', html`<b class="versions">${task.fromVersion ?? 'not known'} → ${task.toVersion}</b>`),
   ]}</table>`
 }
@@ -108,6 +108,7 @@ function fileOf({ file, task }: Sheet): Html {
 const NO_LINK: Record<Extract<SheetLink, { kind: 'none' }>['why'], string> = {
   air: 'None on this sheet: the link of this task is for the unit alone.',
   closed: 'None: the task is closed.',
+  withdrawn: 'None: the package was withdrawn.',
   'no-public-url': 'None: the server has no public address (FIRMHAND_PUBLIC_URL). Take the file from the office.',
   ended: 'None that works any more. The office makes a new one',
 }
