@@ -122,5 +122,6 @@ function linkOf({ link, task, file }: Sheet): Html {
     return html`<section class="link"><h2>Link</h2><p><code>${link.url}</code><br>Link and code are hidden from this key.</p></section>`
   }
   const until = link.expiresAtMs === null ? '' : ` It ends ${timeOf(link.expiresAtMs)}.`
-  return html`<section class="link"><div><h2>Link</h2><p><code class="name">${link.url}</code></p><p class="small">Who has this link or code gets the file: keep the sheet, do not photograph it for others.${until}</p></div>${qrSvg(link.url, 'Link as QR code')}</section>`
+  const plain = link.url.startsWith('http:') ? ' Plain HTTP: the SHA-256 is the proof that the file is right.' : ''
+  return html`<section class="link"><div><h2>Link</h2><p><code class="name">${link.url}</code></p><p class="small">Who has this link or code gets the file: keep the sheet, do not photograph it for others.${until}${plain}</p></div>${qrSvg(link.url, 'Link as QR code')}</section>`
 }
