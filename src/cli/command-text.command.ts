@@ -17,7 +17,7 @@ export function commandCommands(program: Command, run: Run): void {
           type: '/problems/no-command',
           title: 'There is no command',
           code: 'no-command',
-          detail: `Task ${id} is done by ${method}: there is no command to send. Its copy link: firmhand task show ${id}.`,
+          detail: `Task ${id} is done by ${method}: there is no command to send. Its sheet: firmhand task sheet ${id}.`,
         })
       }
       if (text.onHold) {

@@ -40,7 +40,7 @@ export function sheetCommands(task: Command, run: Run): void {
   task
     .command('sheet [TASK...]')
     .description('the printable sheet of a task done by hand, as HTML; of several tasks on pages of their own')
-    .option('--group <GROUP>', 'of all open tasks of units of this group, in place of TASK')
+    .option('--group <GROUP>', 'of all open hand tasks of units of this group, in place of TASK')
     .option(
       '--out <FILE>',
       'write it into this file, which only you may read if it is new: its link opens the firmware',
@@ -145,7 +145,7 @@ function bodyOf(options: ReportOptions, now: string): object {
 
 async function openTasks(run: Run, group: string): Promise<string[]> {
   const tasks = await run.api().all<TaskView>(`/tasks?group=${encodeURIComponent(group)}`)
-  return tasks.filter((task) => task.standing.grade !== 'closed').map((task) => task.id)
+  return tasks.filter((task) => task.method !== 'air' && task.standing.grade !== 'closed').map((task) => task.id)
 }
 
 async function textOf(pieces: AsyncIterable<Uint8Array>): Promise<string> {

@@ -5,7 +5,7 @@ import { appendAudit, listEntries } from '../audit/audit.store.js'
 import { checkinService } from '../checkins/checkin.service.js'
 import { toRfc3339 } from '../clock.js'
 import type { Work } from '../db/db.js'
-import { AppError, type FieldFault } from '../errors.js'
+import { AppError } from '../errors.js'
 import { wordAtMs } from '../tasks/actions.js'
 import { settleTasks } from '../tasks/settle.service.js'
 import { recordAttestation, requireTask, subjectOf } from '../tasks/task.service.js'
@@ -16,18 +16,15 @@ import {
   type Finding,
   findingsOf,
   type HandReport,
+  READS,
   reportId,
   sameIdentity,
+  timeFaults,
   type VersionRead,
 } from './hand-report.js'
 
 /** Reports of one task: a job that has been tried so often needs another plan, and a script gone wild an end. */
 const REPORTS_MAX = 50
-/** How far a watch in a workshop may run ahead of the server: as far as a unit's clock (domain rule 3). */
-const AHEAD_MAX_MS = 5 * 60_000
-
-const READS = ['before', 'after', 'again'] as const
-
 export interface HandReportResult {
   report: string
   /** This very sheet was typed in before; nothing was done. */
@@ -68,16 +65,9 @@ export const handReportService: HandReportService = {
 }
 
 async function refuseReport(work: Work, task: Task, report: HandReport): Promise<void> {
-  const latestMs = work.nowMs + AHEAD_MAX_MS
-  const times: [string, number | null | undefined][] = [
-    ['/startedAt', report.startedAtMs],
-    ...READS.map((name): [string, number | undefined] => [`/${name}/observedAt`, report[name]?.observedAtMs]),
-  ]
-  const errors: FieldFault[] = times
-    .filter(([, ms]) => (ms ?? 0) > latestMs)
-    .map(([pointer]) => ({ pointer, detail: 'lies in the future' }))
+  const errors = timeFaults(report, work.nowMs)
   if (errors.length > 0)
-    throw new AppError('request-invalid', 'A time on the sheet lies in the future: check it, and its zone.', { errors })
+    throw new AppError('request-invalid', 'Times on the sheet cannot be true: check them, and their zone.', { errors })
   if (report.identityRead === null) return
   const unit = await requireUnit(work, task.unitId)
   if (sameIdentity(report.identityRead, unit.imei) || sameIdentity(report.identityRead, unit.serial)) return

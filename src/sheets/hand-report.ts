@@ -1,6 +1,7 @@
 // A filled sheet as it is typed in, and what is to be said of it. Pure.
 import { createHash } from 'node:crypto'
 import { canonicalJson } from '../audit/canonical-json.js'
+import type { FieldFault } from '../errors.js'
 import type { StoredTerms } from '../tasks/task.store.js'
 import { normaliseVersion } from '../versions/version.js'
 
@@ -65,6 +66,36 @@ const plain = (text: string): string => text.replace(/[\s-]/g, '').toLowerCase()
 
 export function digestEquals(terms: StoredTerms, digest: string): boolean {
   return Object.values(terms.digests).includes(digest.toLowerCase())
+}
+
+/** How far a watch in a workshop may run ahead of the server: as far as a unit's clock (domain rule 3). */
+const AHEAD_MAX_MS = 5 * 60_000
+/** No unit of this kind is older: an earlier time is a slip of the pen (domain rule 3). */
+const EARLIEST_MS = Date.UTC(2020, 0, 1)
+
+export const READS = ['before', 'after', 'again'] as const
+
+/** Times that cannot be true together: which of them is wrong only the sheet can tell, so nothing of it is taken. */
+export function timeFaults(report: HandReport, nowMs: number): FieldFault[] {
+  const { startedAtMs } = report
+  const reads = READS.flatMap((name) => {
+    const read = report[name]
+    return read ? [{ name, pointer: `/${name}/observedAt`, ms: read.observedAtMs }] : []
+  })
+  const times = [...(startedAtMs === null ? [] : [{ pointer: '/startedAt', ms: startedAtMs }]), ...reads]
+  const faults: FieldFault[] = []
+  for (const { pointer, ms } of times) {
+    if (ms > nowMs + AHEAD_MAX_MS) faults.push({ pointer, detail: 'lies in the future' })
+    if (ms < EARLIEST_MS) faults.push({ pointer, detail: 'lies before 2020' })
+  }
+  reads.forEach(({ name, pointer, ms }, index) => {
+    const previous = reads[index - 1]
+    if (previous && ms <= previous.ms)
+      faults.push({ pointer, detail: `is not later than /${previous.name}/observedAt` })
+    if (name !== 'before' && startedAtMs !== null && ms < startedAtMs)
+      faults.push({ pointer, detail: 'is earlier than /startedAt' })
+  })
+  return faults
 }
 
 /** What the office should know of a report that was taken: nothing of it is refused for these. */

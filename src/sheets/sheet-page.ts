@@ -17,13 +17,14 @@ const PAGE_POLICY = `default-src 'none'; style-src 'sha256-${styleHash}'; base-u
 /** As a header field; a frame cannot be forbidden from within the page. */
 export const SHEET_POLICY = `${PAGE_POLICY}; frame-ancestors 'none'`
 
-/** The page says its policy itself as well: it is kept as a file and opened without a server. */
-export function sheetsPage(sheets: readonly Sheet[]): string {
+/** The page piece by piece, a sheet each, so that many are not one long turn of the event loop. */
+export function* sheetsPieces(sheets: readonly Sheet[]): Generator<string> {
   const title = sheets.length === 1 ? `Sheet ${sheets[0]!.task.id}` : `${sheets.length} sheets`
-  return `<!doctype html>\n${
-    html`<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="${PAGE_POLICY}"><meta name="viewport" content="width=device-width"><meta name="robots" content="noindex"><meta name="referrer" content="no-referrer"><title>${title}</title><style>`
-      .text
-  }${SHEET_STYLE}${html`</style></head><body>${sheets.map(sheetArticle)}</body></html>`.text}\n`
+  // The page says its policy itself as well: it is kept as a file and opened without a server.
+  const head = html`<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="${PAGE_POLICY}"><meta name="viewport" content="width=device-width"><meta name="robots" content="noindex"><meta name="referrer" content="no-referrer"><title>${title}</title>`
+  yield `<!doctype html>\n${head.text}<style>${SHEET_STYLE}</style></head><body>\n`
+  for (const sheet of sheets) yield sheetArticle(sheet).text
+  yield '</body></html>\n'
 }
 
 function sheetArticle(sheet: Sheet): Html {
@@ -89,7 +90,7 @@ function unitOf({ unit, model, task }: Sheet): Html {
     row('Model', `${model.title} (${model.id})`),
     row('Hardware', unit.hardware ?? ''),
     row('Groups', unit.groups.join(', ')),
-    row('Notes', html`<span class="notes">${notes}</span>`),
+    row('Notes', notes === '' ? null : html`<span class="notes">${notes}</span>`),
     row('Version', html`<b class="versions">${task.fromVersion ?? 'not known'} → ${task.toVersion}</b>`),
   ]}</table>`
 }
@@ -107,6 +108,7 @@ function fileOf({ file, task }: Sheet): Html {
 const NO_LINK: Record<Extract<SheetLink, { kind: 'none' }>['why'], string> = {
   air: 'None on this sheet: the link of this task is for the unit alone.',
   closed: 'None: the task is closed.',
+  withdrawn: 'None: the package was withdrawn.',
   'no-public-url': 'None: the server has no public address (FIRMHAND_PUBLIC_URL). Take the file from the office.',
   ended: 'None that works any more. The office makes a new one',
 }
@@ -120,5 +122,6 @@ function linkOf({ link, task, file }: Sheet): Html {
     return html`<section class="link"><h2>Link</h2><p><code>${link.url}</code><br>Link and code are hidden from this key.</p></section>`
   }
   const until = link.expiresAtMs === null ? '' : ` It ends ${timeOf(link.expiresAtMs)}.`
-  return html`<section class="link"><div><h2>Link</h2><p><code class="name">${link.url}</code></p><p class="small">Who has this link or code gets the file: keep the sheet, do not photograph it for others.${until}</p></div>${qrSvg(link.url, 'Link as QR code')}</section>`
+  const plain = link.url.startsWith('http:') ? ' Plain HTTP: the SHA-256 is the proof that the file is right.' : ''
+  return html`<section class="link"><div><h2>Link</h2><p><code class="name">${link.url}</code></p><p class="small">Who has this link or code gets the file: keep the sheet, do not photograph it for others.${until}${plain}</p></div>${qrSvg(link.url, 'Link as QR code')}</section>`
 }

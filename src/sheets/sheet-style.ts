@@ -44,6 +44,6 @@ code, .groups { font: 9.5pt/1.25 "Courier New", Courier, monospace; overflow-wra
 .trouble { font-size: 8.5pt }
 .trouble th { font-weight: bold }
 .trouble tr { break-inside: avoid }
-@media screen { body { padding: 4mm; font-size: 12pt } .box, .small, .trouble, .notes, header p { font-size: 11pt } .box { height: 14mm } }
+@media screen { body { padding: 4mm; font-size: 12pt } h2 { font-size: 14pt } .box, code, .groups, .ticks, .small, .trouble, .notes, header p { font-size: 11pt } .box { height: 14mm } }
 @media screen and (max-width: 600px) { .two, .link { display: block } .boxes { grid-template-columns: 1fr } .box, .box.wide, .box.full, .ticks { grid-column: auto } header { display: block } header p { text-align: left } }
 `

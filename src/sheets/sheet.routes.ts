@@ -9,7 +9,7 @@ import { Id, problems, type ZodApp } from '../http/zod-routes.js'
 import { findTasks } from '../tasks/task.store.js'
 import { SHEETS_MAX } from './sheet.js'
 import { loadSheets, type SheetSettings } from './sheet.store.js'
-import { SHEET_POLICY, sheetsPage } from './sheet-page.js'
+import { SHEET_POLICY, sheetsPieces } from './sheet-page.js'
 
 /** Ids with commas between. */
 const IDS_CHARS_MAX = 8000
@@ -26,7 +26,11 @@ export function sheetRoutes(deps: { read: Db; clock: Clock; settings: SheetSetti
     }
     const role = ROLES.find((known) => known === request.actor.role)!
     const viewer = { seesSecrets: seesSecrets(role), nowMs: deps.clock() }
-    const page = sheetsPage(await loadSheets(deps.read, tasks, deps.settings, viewer))
+    let page = ''
+    for (const piece of sheetsPieces(await loadSheets(deps.read, tasks, deps.settings, viewer))) {
+      page += piece
+      await new Promise<void>((resolve) => setImmediate(resolve))
+    }
     return reply
       .type('text/html; charset=utf-8')
       .header('content-security-policy', SHEET_POLICY)

@@ -40,7 +40,7 @@ export async function loadSheets(
   const sheets: Sheet[] = []
   for (const task of tasks) {
     const { pack, profile } = packs.get(task.packageId)!
-    const link = await linkOf(db, task, settings, viewer)
+    const link = await linkOf(db, { task, pack }, settings, viewer)
     const unit = units.get(task.unitId)!
     sheets.push(sheetOf({ task, unit, pack, profile, link, auditHead, nowMs: viewer.nowMs }))
   }
@@ -50,12 +50,13 @@ export async function loadSheets(
 /** The newest copy link of the task that still gives the file; never the unit's own, which is for the unit alone. */
 async function linkOf(
   db: Db,
-  task: Task,
+  { task, pack }: { task: Task; pack: Package },
   settings: SheetSettings,
   viewer: { seesSecrets: boolean; nowMs: number },
 ): Promise<SheetLink> {
   if (!isByHand(task.method)) return { kind: 'none', why: 'air' }
   if (task.closedAtMs !== null) return { kind: 'none', why: 'closed' }
+  if (pack.state === 'withdrawn') return { kind: 'none', why: 'withdrawn' }
   if (settings.publicUrl === null) return { kind: 'none', why: 'no-public-url' }
   const link = await liveLink(db, task, viewer.nowMs)
   if (!link) return { kind: 'none', why: 'ended' }

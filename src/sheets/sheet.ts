@@ -11,7 +11,7 @@ export type SheetLink =
   | { kind: 'open'; url: string; expiresAtMs: number | null }
   /** The viewer's role may not see the token: neither as text nor as QR. */
   | { kind: 'masked'; url: string }
-  | { kind: 'none'; why: 'air' | 'closed' | 'no-public-url' | 'ended' }
+  | { kind: 'none'; why: 'air' | 'closed' | 'withdrawn' | 'no-public-url' | 'ended' }
 
 export interface Sheet {
   task: Pick<Task, 'id' | 'method' | 'state' | 'reason' | 'issuedAtMs' | 'deadlineMs' | 'fromVersion' | 'toVersion'>
@@ -67,6 +67,8 @@ const minutes = (ms: number): number => Math.ceil(ms / 60_000)
 function stopsOf(task: Task, pack: Package): string[] {
   const stops: string[] = []
   if (task.closedAtMs !== null) stops.push(`Task closed (${task.state}). Do not install by this sheet.`)
+  else if (task.state === 'applied')
+    stops.push('The unit reports the new version already. Do not install again: read the version once more.')
   if (pack.state === 'withdrawn') stops.push('Package withdrawn. Do not install this file.')
   if (task.flags.includes('path-not-allowed'))
     stops.push('The unit may run a version that this file must not be installed over. Read the version first.')

@@ -120,8 +120,9 @@ describe('README.md', () => {
     const commands = [...help.matchAll(/^ {2}(\w+)(?: ([\w|]+))? {2,}\S/gm)].filter((match) => match[1] !== 'help')
     expect(commands.length).toBeGreaterThan(8)
     for (const [, command, verbs] of commands.filter((match) => !match[0].includes('FIRMHAND'))) {
-      const row = text.split('\n').find((line) => line.startsWith(`| \`${command}`))
-      expect(row, command).toBeDefined()
+      const rows = text.split('\n').filter((line) => line.startsWith(`| \`${command}`))
+      expect(rows, command).not.toEqual([])
+      const row = rows.join('\n')
       for (const verb of verbs?.split('|') ?? []) expect(row, `${command} ${verb}`).toMatch(new RegExp(`\\b${verb}\``))
     }
   })

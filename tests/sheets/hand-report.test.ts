@@ -109,6 +109,9 @@ describe('a filled sheet', () => {
     const wrong: [object, string][] = [
       [{ ...good, identityRead: '009977990000999' }, 'state-refused'],
       [{ ...good, startedAt: new Date(test.nowMs() + 10 * MINUTE_MS).toISOString() }, 'request-invalid'],
+      [{ ...good, before: { version: '1.0.0', observedAt: at(60) } }, 'request-invalid'],
+      [{ ...good, startedAt: at(61) }, 'request-invalid'],
+      [{ after: { version: '2.0.0', observedAt: '1970-01-01T08:00:00Z' } }, 'request-invalid'],
       [{ ...good, before: { version: ' ', observedAt: at(50) } }, 'request-invalid'],
       [{ ...good, digest: 'abc' }, 'request-invalid'],
       [{ ...good, supplyVolts: { start: 126 } }, 'request-invalid'],

@@ -1,14 +1,17 @@
 // What stands on the paper, whatever the method, the state and the values: cautions, facts to the letter, nothing that runs.
 import { createHash } from 'node:crypto'
+import { readFileSync } from 'node:fs'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
 import { cautionsBefore } from '../../src/models/profile.js'
+import { OUTCOMES, POST_CHECKS } from '../../src/sheets/hand-report.js'
 import { html } from '../../src/sheets/html.js'
 import { NOTES_MAX, type Sheet } from '../../src/sheets/sheet.js'
-import { SHEET_POLICY, sheetsPage } from '../../src/sheets/sheet-page.js'
+import { SHEET_POLICY, sheetsPieces } from '../../src/sheets/sheet-page.js'
 import { METHODS, TASK_EXITS, TASK_STATES } from '../../src/tasks/facts.js'
 import { modulesOfSvg, readQr } from './qr-reader.js'
 
+const sheetsPage = (sheets: Sheet[]): string => [...sheetsPieces(sheets)].join('')
 const SHA256 = createHash('sha256').update('the file').digest('hex')
 const LINK = 'http://fw.example.com/d/abcdefgh23456789/sill.bin'
 
@@ -157,5 +160,15 @@ describe('the facts', () => {
     expect(page).toContain(`${'n'.repeat(NOTES_MAX)} … (more`)
     const short = read(sheetsPage([sheet({ unit: { ...sheet().unit, notes: 'n'.repeat(NOTES_MAX) } })]))
     expect(short).not.toContain('(more')
+  })
+})
+
+describe('docs/hand-work.md', () => {
+  it('names every outcome that a sheet can have, and every method', () => {
+    const text = readFileSync(new URL('../../docs/hand-work.md', import.meta.url), 'utf8')
+    for (const outcome of OUTCOMES) expect(text).toContain(`--outcome ${outcome}`)
+    for (const method of METHODS.filter((one) => one !== 'air')) expect(text).toContain(`| \`${method}\``)
+    const [, named] = /--checks (\S+)/.exec(text)!
+    for (const check of named!.split(',')) expect(POST_CHECKS).toContain(check)
   })
 })

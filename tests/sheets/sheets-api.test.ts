@@ -96,6 +96,25 @@ describe('the sheet of a task', () => {
   })
 })
 
+describe('a sheet that is printed late', () => {
+  it('says that the unit reports the target already, and that the package was withdrawn', async () => {
+    const task = await issue('card')
+    await test.call('POST', '/check-ins?source=bench', { unit: task.imei, version: '2.0.0' })
+    expect((await sheetOf(task.id)).body).toContain('STOP. The unit reports the new version already')
+    const added = await test.call('POST', '/packages?model=sill-cam&version=3.0.0&fileName=a.bin', Buffer.from('three'))
+    await test.call('POST', `/packages/${added.body.id}/release`, {})
+    const unit = unitIds[units++]
+    const body = { unit, package: added.body.id, method: 'card' }
+    const other = (await test.call('POST', '/tasks', body)).body.tasks[0]
+    await test.call('POST', `/tasks/${other.id}/attest`, { state: 'fetched', note: 'on the card' })
+    await test.call('POST', `/packages/${added.body.id}/withdraw`, { reason: 'it loses its settings' })
+    const page = (await sheetOf(other.id)).body
+    expect(page).toContain('STOP. Package withdrawn')
+    expect(page).not.toContain('firmhand link add')
+    expect(page).not.toContain('<svg')
+  })
+})
+
 describe('sheets of several tasks', () => {
   it('come in one page in the order asked for, each once; one that is not there is named', async () => {
     const [a, b] = [await issue('card'), await issue('cable')]
