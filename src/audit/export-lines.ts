@@ -1,5 +1,6 @@
 // The lines of an audit export: how bytes become lines, and what a line says. Pure.
 import { type ChainHead, entryHash, hashOf } from './chain.js'
+import { readPlainEntry } from './plain-entry.js'
 
 export const EXPORT_FORMAT = 'firmhand-audit/1'
 
@@ -67,11 +68,15 @@ export function exportEnd(head: ExportHead, entries: number, last: ChainHead): E
   return { type: 'end', entries, lastSeq: last.seq, lastHash: last.hash, headHash: hashOf(head) }
 }
 
+export function readExportLine(text: string, line: number): ExportLine {
+  return (text.length <= LINE_MAX ? readPlainEntry(text, line) : null) ?? readAnyLine(text, line)
+}
+
 /**
  * White space between the parts of a line, the order of members and escapes that mean the same character change no
  * value, so they change no hash: they are harmless and pass.
  */
-export function readExportLine(text: string, line: number): ExportLine {
+export function readAnyLine(text: string, line: number): ExportLine {
   const unreadable: UnreadableLine = { type: 'unreadable', line, brokenOff: !text.trimEnd().endsWith('}') }
   if (text.length > LINE_MAX) return unreadable
   try {
@@ -153,33 +158,53 @@ function countColons(text: string): number {
 }
 
 /**
- * Splits bytes at LF. Bytes that are no UTF-8 make their line unreadable: a lenient decoder would show two different
- * bytes as one and the same replacement character. A line beyond LINE_MAX is handed over as far as it was read, and
- * ends the reading.
+ * Splits bytes at LF, as many lines at a time as have come together. Bytes that are no UTF-8 make their line unreadable: a
+ * lenient decoder would show two different bytes as one and the same replacement character. A line beyond LINE_MAX is
+ * handed over as far as it was read, and ends the reading.
  */
-export async function* exportLines(chunks: AsyncIterable<Uint8Array> | Iterable<Uint8Array>): AsyncGenerator<string> {
+export async function* exportLineBatches(
+  chunks: AsyncIterable<Uint8Array> | Iterable<Uint8Array>,
+): AsyncGenerator<string[]> {
   let rest: Uint8Array[] = []
   let restBytes = 0
   for await (const chunk of chunks) {
-    let from = 0
-    for (let at = chunk.indexOf(0x0a); at >= 0; at = chunk.indexOf(0x0a, from)) {
-      yield decode([...rest, chunk.subarray(from, at)])
+    const last = chunk.lastIndexOf(0x0a)
+    if (last >= 0) {
+      yield decodeLines([...rest, chunk.subarray(0, last)])
       rest = []
       restBytes = 0
-      from = at + 1
     }
-    rest.push(chunk.subarray(from))
-    restBytes += chunk.length - from
+    rest.push(chunk.subarray(last + 1))
+    restBytes += chunk.length - last - 1
     // UTF-8 needs up to three bytes for one UTF-16 unit, in which LINE_MAX counts.
     if (restBytes > 3 * LINE_MAX) break
   }
-  if (restBytes > 0) yield decode(rest)
+  if (restBytes > 0) yield [decode(Buffer.concat(rest))]
+}
+
+export async function* exportLines(chunks: AsyncIterable<Uint8Array> | Iterable<Uint8Array>): AsyncGenerator<string> {
+  for await (const lines of exportLineBatches(chunks)) yield* lines
 }
 
 const STRICT = new TextDecoder('utf-8', { fatal: true, ignoreBOM: true })
 
-function decode(parts: Uint8Array[]): string {
+/** No byte of a longer UTF-8 sequence is an LF (RFC 3629 §3): what is whole as a block is whole line by line. */
+function decodeLines(parts: Uint8Array[]): string[] {
   const bytes = Buffer.concat(parts)
+  try {
+    return STRICT.decode(bytes).split('\n')
+  } catch {
+    const lines: string[] = []
+    let from = 0
+    for (let at = bytes.indexOf(0x0a); at >= 0; at = bytes.indexOf(0x0a, from)) {
+      lines.push(decode(bytes.subarray(from, at)))
+      from = at + 1
+    }
+    return [...lines, decode(bytes.subarray(from))]
+  }
+}
+
+function decode(bytes: Buffer): string {
   try {
     return STRICT.decode(bytes)
   } catch {

@@ -20,7 +20,7 @@ export interface VerifyResult {
 }
 
 export async function verifyExport(
-  lines: AsyncIterable<string> | Iterable<string>,
+  lines: AsyncIterable<string | readonly string[]> | Iterable<string | readonly string[]>,
   expectedHead?: ChainHead,
 ): Promise<VerifyResult> {
   let head: HeadLine | null = null
@@ -41,41 +41,43 @@ export async function verifyExport(
   if (expectedHead?.seq === 0 && expectedHead.hash !== GENESIS_PREV) return fault('changed', 0, 1)
 
   let brokenOff = false
-  for await (const text of lines) {
-    line += 1
-    if (brokenOff) return unreadable(line - 1)
-    // A file ends with LF, and some callers make an empty last line of that.
-    if (text === '' && end) continue
-    const said = readExportLine(text, line)
-    if (end) {
-      // Behind the end line: either something was appended, or the end line stands too early.
-      return scan.finish(end, end.line)
-        ? fault('reordered', said.type === 'entry' ? said.seq : null)
-        : fault('inserted')
-    }
-    if (headless) return fault(said.type === 'head' ? 'reordered' : 'missing', null, 1)
-    if (head === null) {
-      if (said.type === 'head') {
-        head = said
-        if (!head.complete) scan = filteredChainScan()
-      } else if (said.type === 'unreadable') return fault('unreadable')
-      else headless = true
-      continue
-    }
-    if (said.type === 'end') end = said
-    else if (said.type === 'head') return fault('inserted')
-    else if (said.type === 'unreadable') {
-      // Whether the file was cut within this line shows when there is no other.
-      if (!said.brokenOff) return unreadable(line)
-      brokenOff = true
-    } else {
-      entries += 1
-      const found = scan.add(said)
-      if (found) return result(found)
-      const last = scan.last()
-      if (expectedHead && last.seq === expectedHead.seq) {
-        if (last.hash !== expectedHead.hash) return fault('changed', last.seq)
-        metHead = true
+  for await (const batch of lines) {
+    for (const text of typeof batch === 'string' ? [batch] : batch) {
+      line += 1
+      if (brokenOff) return unreadable(line - 1)
+      // A file ends with LF, and some callers make an empty last line of that.
+      if (text === '' && end) continue
+      const said = readExportLine(text, line)
+      if (end) {
+        // Behind the end line: either something was appended, or the end line stands too early.
+        return scan.finish(end, end.line)
+          ? fault('reordered', said.type === 'entry' ? said.seq : null)
+          : fault('inserted')
+      }
+      if (headless) return fault(said.type === 'head' ? 'reordered' : 'missing', null, 1)
+      if (head === null) {
+        if (said.type === 'head') {
+          head = said
+          if (!head.complete) scan = filteredChainScan()
+        } else if (said.type === 'unreadable') return fault('unreadable')
+        else headless = true
+        continue
+      }
+      if (said.type === 'end') end = said
+      else if (said.type === 'head') return fault('inserted')
+      else if (said.type === 'unreadable') {
+        // Whether the file was cut within this line shows when there is no other.
+        if (!said.brokenOff) return unreadable(line)
+        brokenOff = true
+      } else {
+        entries += 1
+        const found = scan.add(said)
+        if (found) return result(found)
+        const last = scan.last()
+        if (expectedHead && last.seq === expectedHead.seq) {
+          if (last.hash !== expectedHead.hash) return fault('changed', last.seq)
+          metHead = true
+        }
       }
     }
   }

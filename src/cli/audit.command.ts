@@ -1,6 +1,6 @@
 import { createReadStream } from 'node:fs'
 import { type Command, InvalidArgumentError, Option } from 'commander'
-import { exportLines } from '../audit/export-lines.js'
+import { exportLineBatches, exportLines } from '../audit/export-lines.js'
 import { type VerifyResult, verifyExport } from '../audit/verify.js'
 
 import { EXIT, type Run, show } from './command.js'
@@ -19,6 +19,9 @@ export function readHeadArgument(text: string): { seq: number; hash: string } {
   if (!match) throw new InvalidArgumentError('must be SEQ:HASH as printed by "firmhand audit head"')
   return { seq: Number(match[1]), hash: match[2]!.toLowerCase() }
 }
+
+/** Of a copy at a time. */
+const READ_BYTES = 1024 * 1024
 
 const FAULT_WORDS: Record<NonNullable<VerifyResult['fault']>['kind'], string> = {
   changed: 'it is not what was written',
@@ -93,7 +96,10 @@ export function auditCommands(program: Command, run: Run): void {
       readHeadArgument,
     )
     .action(async (file: string, options: { head?: { seq: number; hash: string } }) => {
-      const result = await verifyExport(exportLines(createReadStream(file)), options.head)
+      const result = await verifyExport(
+        exportLineBatches(createReadStream(file, { highWaterMark: READ_BYTES })),
+        options.head,
+      )
       if (!result.ok) run.end(EXIT.failed)
       show(run, result, () => {
         if (result.fault) {

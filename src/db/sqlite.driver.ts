@@ -18,6 +18,11 @@ import { storageFull } from './storage-fault.js'
 const BUSY_TIMEOUT_MS = 10_000
 /** Above this the write-ahead log is cut back after a checkpoint, so that one burst does not keep the disk. */
 const WAL_LIMIT_BYTES = 64 * 1024 * 1024
+/**
+ * Pages in the write-ahead log (4 KiB each) before they are brought into the database file: that takes two flushes and a
+ * write for each page, so the more often the same pages come by in between, the less is written.
+ */
+const CHECKPOINT_PAGES = 8000
 /** Pages that the writer keeps in memory: a large issue puts rows all over its indexes, and reads each page again without it. */
 const WRITER_CACHE_KIB = 64 * 1024
 /** Prepared statements kept by their text: parsing one costs more than most of them take to run. */
@@ -75,6 +80,7 @@ function connect(file: string, mode: 'write' | 'read'): BetterSqlite.Database {
     // In WAL mode only FULL flushes the log at every commit: what was acknowledged survives a power cut.
     database.pragma('synchronous = FULL')
     database.pragma(`journal_size_limit = ${WAL_LIMIT_BYTES}`)
+    database.pragma(`wal_autocheckpoint = ${CHECKPOINT_PAGES}`)
     database.pragma(`cache_size = -${WRITER_CACHE_KIB}`)
   }
   // Off by default in SQLite; a row that points nowhere is a bug that must not be stored.

@@ -1,7 +1,7 @@
 // Sends check-ins as fast as they are answered, from a process of its own, and tells how many and how fast.
 import autocannon from 'autocannon'
 
-const [url, key, connections, seconds, units] = process.argv.slice(2)
+const [url, key, connections, seconds, units, perSecond] = process.argv.slice(2)
 let count = 0
 const random = (below) => Math.floor(Math.random() * below)
 const start = Date.now() - 86_400_000
@@ -22,6 +22,8 @@ const result = await autocannon({
   connections: Number(connections),
   duration: Number(seconds),
   timeout: 60,
+  // 0: each connection sends as soon as it is answered.
+  ...(Number(perSecond) > 0 && { overallRate: Number(perSecond) }),
   requests: [
     {
       method: 'POST',
@@ -31,6 +33,7 @@ const result = await autocannon({
   ],
 })
 process.send({
+  answered: result['2xx'],
   perSecond: result['2xx'] / result.duration,
   failed: result.non2xx + result.errors,
   p99Ms: result.latency.p99,

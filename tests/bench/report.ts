@@ -14,7 +14,7 @@ export interface Compared {
   peer: readonly number[]
   unit: string
   /** `max`: product/peer at most, as of times; `min`: at least, as of rates. */
-  aim: { max: number } | { min: number }
+  aim?: { max: number } | { min: number }
 }
 
 /** One figure without a peer, with or without an aim. */
@@ -46,7 +46,7 @@ export function report(bench: string, lines: readonly (Compared | Figure)[]): vo
       `${digits(product)} ${line.unit}`,
       `${digits(peer)} ${line.unit}`,
       `${ratio.toFixed(2)} x`,
-    ].concat(verdict(ratio, line.aim))
+    ].concat(line.aim ? verdict(ratio, line.aim) : '')
   })
   const table = [['', 'product', 'peer', 'ratio', 'aim'], ...rows]
   const widths = table[0]!.map((_, column) => Math.max(...table.map((row) => row[column]!.length)))
