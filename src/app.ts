@@ -171,7 +171,7 @@ export async function startApp(
     throw error
   })
 
-  const scrubber = startScrubber({ read, scrub: services.scrub, dataFolder: data.folder, log })
+  const scrubber = startScrubber({ read, scrub: services.scrub, dataFolder: data.folder, clock, log })
 
   function stop(reason: Error | null = null): Promise<void> {
     stopping ??= (async () => {

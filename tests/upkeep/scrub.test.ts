@@ -3,9 +3,11 @@ import { randomBytes } from 'node:crypto'
 import { chmodSync, mkdirSync, readFileSync, renameSync, rmSync, truncateSync, writeFileSync } from 'node:fs'
 import path from 'node:path'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
+import { noteCheck } from '../../src/blobs/blob.store.js'
 import { checkBlob, hashFile } from '../../src/blobs/check.driver.js'
 import { cli, shellOf } from '../cli/run.js'
 import { prepare, startTestApp, type TestApp, until } from '../support/app.js'
+import { openRecord } from '../tasks/record.js'
 
 const DAY_MS = 24 * 60 * 60 * 1000
 const BLOCK_BYTES = 1024 * 1024
@@ -198,5 +200,29 @@ describe('reading a file back', () => {
   it('says nothing of the file where the fault is another one', async () => {
     const name = path.join(test.folder, 'x'.repeat(300)) // ENAMETOOLONG: a bug, not damage.
     await expect(checkBlob(name, { sha256: 'x', sizeBytes: 1 })).rejects.toThrow('ENAMETOOLONG')
+  })
+})
+
+describe('a file that is mended while its old bytes are read', () => {
+  it('is not marked by what was found of them, and looked at again', async () => {
+    const record = await openRecord()
+    try {
+      record.clock(0)
+      const pack = await record.pack('sill-cam', '2.0.0')
+      const { sha256 } = pack.digests
+      const state = () =>
+        record.run(({ db }) => db.selectFrom('blob_check').selectAll().where('sha256', '=', sha256).executeTakeFirst())
+      const found = (begunAtMs: number) =>
+        record.run((work) => record.services.scrub.found(work, { scrub: null, sha256, fault: 'changed', begunAtMs }))
+      await record.run((work) => noteCheck(work.db, sha256, { checkedAtMs: work.nowMs, damagedAtMs: null }))
+      const mendedAtMs = Number((await state())!.checked_at_ms)
+      await found(mendedAtMs - 5000)
+      expect(await state()).toMatchObject({ damaged_at_ms: null, suspect_at_ms: mendedAtMs })
+      record.clock(1)
+      await found(mendedAtMs + 1)
+      expect(await state()).toMatchObject({ damaged_at_ms: mendedAtMs + 60_000, suspect_at_ms: null })
+    } finally {
+      await record.close()
+    }
   })
 })
