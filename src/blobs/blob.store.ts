@@ -42,6 +42,12 @@ export async function isDamaged(db: Db, sha256: string): Promise<boolean> {
   return row !== undefined && row.damaged_at_ms !== null
 }
 
+/** When the file was known to be whole, or looked at, last; null = never since it was stored. */
+export async function lastCheckMs(db: Db, sha256: string): Promise<number | null> {
+  const row = await db.selectFrom('blob_check').select('checked_at_ms').where('sha256', '=', sha256).executeTakeFirst()
+  return row?.checked_at_ms == null ? null : Number(row.checked_at_ms)
+}
+
 interface BlobCheck {
   checkedAtMs?: number
   suspectAtMs?: number | null

@@ -52,7 +52,8 @@ export async function checkBlob(
   } catch (error) {
     const { code } = error as NodeJS.ErrnoException
     if (code === 'ENOENT' || code === 'ENOTDIR') return 'missing'
-    if (code === 'EIO' || code === 'EISDIR') return 'unreadable'
+    // What the server may not or cannot read it cannot serve either; whoever sets that right has it checked again.
+    if (['EIO', 'EISDIR', 'EACCES', 'EPERM', 'ELOOP'].includes(code ?? '')) return 'unreadable'
     throw error
   }
 }

@@ -38,7 +38,7 @@ export function restoreCommand(program: Command, run: Run): void {
         'ON HOLD   nothing goes out until an integrator releases it; held are:',
         ...heldLines(held),
         'Next: start the server; revoke keys that were revoked since the backup (firmhand key list), withdraw what was',
-        'withdrawn since, note commands that were sent since; then firmhand hold show.',
+        'withdrawn since, cancel tasks whose text was sent since where it must not be sent again; then firmhand hold show.',
       ])
     })
 }

@@ -34,11 +34,15 @@ export interface HoldSpan {
   untilMs: number | null
 }
 
-export const NUMBERS = ['openTasks', 'liveLinks', 'unsentCommands'] as const
+const NUMBERS = ['openTasks', 'liveLinks', 'unsentCommands'] as const
 
 /**
  * Whether somebody who names these numbers has seen what is held: no less than there is now, and no more than there ever
- * was. Units that report while a person reads make the numbers fall, and must not send that person back to start.
+ * was. Units that report while a person reads make the numbers fall, and must not send that person back to start. (A clock
+ * that is set back can make them rise again, as links come to life: what there is now is always a good answer.)
  */
 export const isReviewed = (given: { named: HeldNumbers; now: HeldNumbers; atStart: HeldNumbers }): boolean =>
-  NUMBERS.every((name) => given.named[name] >= given.now[name] && given.named[name] <= given.atStart[name])
+  NUMBERS.every((name) => {
+    const [named, now, atStart] = [given.named[name], given.now[name], given.atStart[name]]
+    return named >= now && named <= Math.max(now, atStart)
+  })

@@ -162,8 +162,9 @@ export async function requirePackage(work: Pick<Work, 'db'>, id: string): Promis
 /** The good bytes were put in place. Packages that share them are whole again together. */
 async function repair(work: Work, actor: Actor, sha256: string): Promise<void> {
   work.effects.push({ kind: 'blob-repaired', sha256 })
-  if (!(await isDamaged(work.db, sha256))) return
+  const wasDamaged = await isDamaged(work.db, sha256)
   await noteCheck(work.db, sha256, { checkedAtMs: work.nowMs, suspectAtMs: null, damagedAtMs: null, fault: null })
+  if (!wasDamaged) return
   const packs = await listPackagesWithBytes(work.db, sha256)
   await appendAudit(
     work,

@@ -101,8 +101,6 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
   await api.register(accessRoutes({ read, clock, access: services.access, serverSecret: settings.serverSecret }))
   await api.register(modelRoutes({ read, models: services.models }))
   await api.register(packageRoutes({ read, clock, disk: deps.disk, packages: services.packages }))
-  await api.register(upkeepRoutes({ read, scrub: services.scrub, retention: services.retention }))
-  await api.register(holdRoutes({ read, clock, hold: services.hold }))
   await api.register(unitRoutes({ read, units: services.units }))
   await api.register(unitListRoutes({ read, clock, dataFolder: deps.dataFolder, imports: services.unitImports }))
   await api.register(linkRoutes({ read, clock, links: services.links, settings }))
@@ -122,4 +120,6 @@ async function registerApi(api: ZodApp, deps: OfficeDeps): Promise<void> {
       unitId: async (name) => (await requireUnit({ db: read }, name)).id,
     }),
   )
+  await api.register(upkeepRoutes({ read, scrub: services.scrub, retention: services.retention }))
+  await api.register(holdRoutes({ read, clock, hold: services.hold }))
 }

@@ -66,12 +66,13 @@ export async function openWriter(given: {
   const services = createServices(given.settings, disk)
   const methods = services as unknown as Record<string, Record<string, Method>>
 
+  const erases = Object.values(given.settings.keep ?? {}).some((days) => days > 0)
   let ticking = false
   const tick = async () => {
     if (ticking) return
     ticking = true
     await queue.run((work) => services.tasks.settleDue(work)).catch(given.onError)
-    await queue.run((work) => services.retention.slice(work)).catch(given.onError)
+    if (erases) await queue.run((work) => services.retention.slice(work)).catch(given.onError)
     ticking = false
   }
   const timers = given.sweep

@@ -62,11 +62,10 @@ export async function backup(order: BackupOrder): Promise<BackupResult> {
   if (!existsSync(database)) {
     throw new AppError('backup-refused', `There is no database in ${dataFolder}: FIRMHAND_DATA names the data folder.`)
   }
-  const sets = setsOf(target)
+  refuseInside(target, dataFolder)
   try {
-    await makeFolder(sets)
+    await makeFolder(setsOf(target))
     await makeFolder(path.join(target, 'packages'))
-    refuseInside(target, dataFolder)
   } catch (error) {
     throw explainDisk(error, fullDetail(target))
   }
@@ -87,9 +86,15 @@ const fullDetail = (target: string): string =>
 
 /** What lies in the data folder is lost with it, and the server sweeps its package folder. */
 function refuseInside(target: string, dataFolder: string): void {
-  const [inner, outer] = [realpathSync(target), realpathSync(dataFolder)]
+  const [inner, outer] = [realPlace(target), realpathSync(dataFolder)]
   if (inner === outer || inner.startsWith(outer + path.sep))
     throw new AppError('backup-refused', `${target} lies in the data folder itself: name a folder on another disk.`)
+}
+
+/** Where a folder is, or would be if it were made. */
+function realPlace(folder: string): string {
+  if (existsSync(folder)) return realpathSync(folder)
+  return path.join(realPlace(path.dirname(folder)), path.basename(folder))
 }
 
 async function makeSet(order: BackupOrder, database: string): Promise<BackupResult> {

@@ -2,7 +2,7 @@
 // the worker's; a restart goes on where it was.
 import { type Actor, SYSTEM } from '../audit/actor.js'
 import { type AuditDraft, appendAudit } from '../audit/audit.store.js'
-import { hasBlob, isDamaged, noteCheck } from '../blobs/blob.store.js'
+import { hasBlob, isDamaged, lastCheckMs, noteCheck } from '../blobs/blob.store.js'
 import type { BlobFault } from '../blobs/check.driver.js'
 import type { Work } from '../db/db.js'
 import { AppError } from '../errors.js'
@@ -32,7 +32,10 @@ export interface ScrubService {
   /** Serving met bytes that are not those that were stored: the file is looked at next. */
   suspect(work: Work, sha256: string): Promise<void>
   /** What the worker found of a file; `scrub` = the run that it belongs to, null = it was only suspected. */
-  found(work: Work, input: { scrub: string | null; sha256: string; fault: BlobFault | null }): Promise<void>
+  found(
+    work: Work,
+    input: { scrub: string | null; sha256: string; fault: BlobFault | null; begunAtMs: number },
+  ): Promise<void>
 }
 
 export function scrubService(deps: { scrubDays: number }): ScrubService {
@@ -60,7 +63,13 @@ export function scrubService(deps: { scrubDays: number }): ScrubService {
       await noteCheck(work.db, sha256, { suspectAtMs: work.nowMs })
     },
 
-    found: async (work, { scrub: scrubId, sha256, fault }) => {
+    found: async (work, { scrub: scrubId, sha256, fault, begunAtMs }) => {
+      const knownAtMs = await lastCheckMs(work.db, sha256)
+      if (fault !== null && knownAtMs !== null && knownAtMs >= begunAtMs) {
+        // The good bytes were put in place while the old ones were read: what was found is no word about these.
+        await noteCheck(work.db, sha256, { suspectAtMs: work.nowMs })
+        return
+      }
       await noteFound(work, sha256, fault)
       const running = await findRunningScrub(work.db)
       if (running && running.id === scrubId) await advance(work, running, { sha256, fault })

@@ -4,6 +4,7 @@ import { setTimeout } from 'node:timers/promises'
 import { nextSuspect } from '../blobs/blob.store.js'
 import { checkBlob } from '../blobs/check.driver.js'
 import { fileOf } from '../blobs/disk.driver.js'
+import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import type { Logger } from '../logger.js'
 import type { Remote } from '../threads/remote.js'
@@ -15,6 +16,8 @@ const BYTES_PER_SECOND = 32 * 1024 * 1024
 const LOOK_MS = 500
 /** How often it is looked whether a run is due: it is a matter of days. */
 const DUE_LOOK_MS = 60_000
+/** What goes wrong at every look is said once in this time. */
+const QUIET_MS = 60_000
 
 export interface Scrubber {
   stop(): Promise<void>
@@ -24,6 +27,7 @@ export function startScrubber(deps: {
   read: Db
   scrub: Remote<ScrubService>
   dataFolder: string
+  clock: Clock
   log: Logger
   bytesPerSecond?: number
 }): Scrubber {
@@ -32,6 +36,7 @@ export function startScrubber(deps: {
   const { signal } = ending
   const pace = { bytesPerSecond: deps.bytesPerSecond ?? BYTES_PER_SECOND, stopped: () => signal.aborted }
   let lookDueAtMs = 0
+  let quietUntilMs = 0
 
   /** Checks the next file; false = there is none. */
   async function step(): Promise<boolean> {
@@ -39,11 +44,12 @@ export function startScrubber(deps: {
     const run = suspect ? null : await findRunningScrub(read)
     const file = suspect ?? (run && (await nextOfScrub(read, run)))
     if (!file) return false
+    const begunAtMs = deps.clock()
     const verdict = await checkBlob(fileOf(deps.dataFolder, file.sha256), file, pace)
     if (verdict === 'stopped') return false
     const fault = verdict === 'whole' ? null : verdict
     if (fault) log.error({ sha256: file.sha256, fault }, 'a stored package is damaged: upload the same file again')
-    await scrub.found({ scrub: run?.id ?? null, sha256: file.sha256, fault })
+    await scrub.found({ scrub: run?.id ?? null, sha256: file.sha256, fault, begunAtMs })
     return true
   }
 
@@ -60,7 +66,9 @@ export function startScrubber(deps: {
     while (!signal.aborted) {
       // Too many open files, a full disk for the record: it passes, and the file is looked at again.
       await look().catch((error: unknown) => {
-        if (!signal.aborted) log.warn({ err: error }, 'the check of stored packages has to wait')
+        if (signal.aborted || performance.now() < quietUntilMs) return
+        quietUntilMs = performance.now() + QUIET_MS
+        log.warn({ err: error }, 'the check of stored packages has to wait')
       })
       await setTimeout(LOOK_MS, undefined, { signal }).catch(() => undefined)
     }

@@ -201,6 +201,20 @@ describe('deadlines', () => {
   })
 })
 
+describe('on the command line', () => {
+  it('a hold is set, and released by the very line that is printed', async () => {
+    const env = shellOf(test)
+    expect((await cli(['hold', 'set'], env)).exit).toBe(2) // A reason is owed.
+    const held = await cli(['hold', 'set', '--reason', 'to be sure'], env)
+    expect(held).toMatchObject({ exit: 0, out: expect.stringContaining('to be sure') })
+    const line = /firmhand (hold release --acknowledge \S+ --note) "/.exec(held.out)![1]!
+    const released = await cli([...line.split(' '), 'looked at everything', '--json'], env)
+    expect(released).toMatchObject({ exit: 0 })
+    expect(released.json()).toMatchObject({ onHold: false })
+    expect((await cli(['hold', 'show'], env)).out).toMatch(/^not on hold/)
+  })
+})
+
 describe('what a hold does not give back', () => {
   it('a link that was revoked meanwhile is gone, on hold and after it', async () => {
     const one = await issued(units[4]!)

@@ -154,9 +154,11 @@ describe('a backup that cannot be made', () => {
     expect(existsSync(nowhere)).toBe(false)
   })
 
-  it('into the data folder itself is refused', async () => {
-    const said = await cli(['backup', path.join(test.dataFolder, 'packages', 'x'), '--json'], env)
+  it('into the data folder itself is refused, and leaves nothing there', async () => {
+    const inside = path.join(test.dataFolder, 'packages', 'x')
+    const said = await cli(['backup', inside, '--json'], env)
     expect(said.json().error).toMatchObject({ code: 'backup-refused' })
+    expect(existsSync(inside)).toBe(false)
   })
 
   it('while another one runs is refused', async () => {
