@@ -62,7 +62,7 @@ export interface Behaviour {
   reported(runningVersion: string): string | null
   /** What its clock shows at that moment, both Unix ms. */
   clockShows(nowMs: number): number
-  /** Whether it names the digest of each new copy, good or bad, in its next answer. */
+  /** Whether it names the digest of each new copy, good or bad, once, one in each answer. */
   saysDigest: boolean
   /** What reaches the platform when the camera has this to say: nothing, this, or more. */
   passOn(answer: VersionAnswer): VersionAnswer[]

@@ -74,7 +74,8 @@ export function createCamera(setup: CameraSetup): Camera {
   let version = setup.version
   let file: CheckedFile | null = null
   let mostHeldBytes = 0
-  let unsaidDigest: string | null = null
+  /** Of copies that nobody has asked about yet, oldest first; as many as there are tries of one upgrade. */
+  const unsaidDigests: string[] = []
   let running: Promise<void> = Promise.resolve()
 
   const tell = (kind: CameraEventKind, detail: string) =>
@@ -108,7 +109,7 @@ export function createCamera(setup: CameraSetup): Camera {
     tell('downloaded', `${part.heldBytes} bytes.`)
     state = 'checking'
     const copy = await readCopy(part.path)
-    if (behaviour.saysDigest) unsaidDigest = copy.digests.sha256
+    if (behaviour.saysDigest) unsaidDigests.push(copy.digests.sha256)
     const image = checkCopy(copy, told, model.id)
     return { file: { path: part.path, sizeBytes: copy.sizeBytes, sha256: copy.digests.sha256 }, image }
   }
@@ -208,8 +209,7 @@ export function createCamera(setup: CameraSetup): Camera {
       if (state === 'installing' || state === 'restarting' || state === 'off') return null
       const reported = behaviour.reported(version)
       if (reported === null) return null
-      const digest = unsaidDigest
-      unsaidDigest = null
+      const digest = unsaidDigests.shift() ?? null
       return { version: reported, observedAtMs: behaviour.clockShows(clock()), digest }
     },
     async answersByAir() {

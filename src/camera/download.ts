@@ -4,8 +4,8 @@ import type { DownloadTools } from './behaviour.js'
 import { CameraFault } from './fault.js'
 import type { Answer } from './http-client.js'
 
-/** What one read asks for, as the buffer of a small program. */
-export const PIECE_BYTES = 16 * 1024
+/** What one read asks for: a buffer that is written to the flash at once. */
+export const PIECE_BYTES = 64 * 1024
 /** Breaks in a row without a new byte between them. */
 export const FRUITLESS_TRIES_MAX = 8
 export const USER_AGENT = 'wintercam/1'
