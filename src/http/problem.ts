@@ -109,12 +109,21 @@ declare module 'fastify' {
   }
 }
 
+/** A full disk is said once in this time: the log may lie on that disk, and every request would add a line to it. */
+const DISK_QUIET_MS = 60_000
+
 export function installProblems(app: FastifyInstance): void {
+  let diskQuietUntilMs = 0
   app.setErrorHandler((thrown: unknown, request: FastifyRequest, reply: FastifyReply) => {
     const error = explain(thrown)
     // That there is too much at the moment is no fault, and would fill the log just then.
     if (error.code === 'not-ready') request.log.debug({ code: error.code }, 'request refused')
-    else if (PROBLEMS[error.code].status >= 500) request.log.error({ err: thrown }, 'request failed')
+    else if (error.code === 'storage-full') {
+      if (performance.now() >= diskQuietUntilMs) {
+        diskQuietUntilMs = performance.now() + DISK_QUIET_MS
+        request.log.error({ err: thrown }, 'the disk is full')
+      }
+    } else if (PROBLEMS[error.code].status >= 500) request.log.error({ err: thrown }, 'request failed')
     return send(reply, error, request.id)
   })
   const known: KnownRoute[] = []
