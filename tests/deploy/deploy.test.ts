@@ -142,7 +142,7 @@ describe('the compose files', () => {
     expect(host).toMatch(/^ {4}network_mode: host$/m)
     expect(host).not.toMatch(/ports:|BEHIND_PROXY/)
     const published = withoutComments(read('compose.published-ports.yaml'))
-    expect(published).toMatch(/^ {6}FIRMHAND_BEHIND_PROXY: 'true'$/m)
+    expect(published).toMatch(/^ {6}FIRMHAND_BEHIND_PROXY: "true"$/m)
     expect(published).toMatch(/^ {6}- 127\.0\.0\.1:8081:8081$/m) // Never the office side for everybody.
     expect(published).not.toContain('network_mode')
     for (const text of [host, published]) {
