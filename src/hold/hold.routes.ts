@@ -28,6 +28,7 @@ export const HoldView = z
 export function holdRoutes(deps: { read: Db; clock: Clock; hold: Remote<HoldService> }): FastifyPluginAsync {
   async function view(): Promise<z.infer<typeof HoldView>> {
     const hold = await findHold(deps.read)
+    const nowMs = deps.clock()
     const backup = hold?.backup ?? null
     return {
       onHold: hold !== null,
@@ -37,7 +38,7 @@ export function holdRoutes(deps: { read: Db; clock: Clock; hold: Remote<HoldServ
       setBy: hold?.setBy ?? null,
       backup: backup && { at: toRfc3339(backup.atMs), head: `${backup.head.seq}:${backup.head.hash}` },
       deadlinesStandStillFrom: hold && toRfc3339(hold.countsFromMs),
-      held: await countHeld(deps.read, deps.clock()),
+      held: await countHeld(deps.read, { nowMs, sinceMs: hold?.countsFromMs ?? nowMs }),
     }
   }
 

@@ -5,7 +5,7 @@ import type { Db, Work } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
 import { type BackupOrigin, type HeldNumbers, type Hold, isReviewed } from './hold.js'
-import { closeHold, countHeld, findHold, insertHold } from './hold.store.js'
+import { closeHold, countHeld, findHold, insertHold, moveLinkEnds } from './hold.store.js'
 
 export interface HoldService {
   /** @throws AppError state-refused where the server is on hold already */
@@ -27,7 +27,7 @@ export const holdService: HoldService = {
   release: async (work, actor, { note, acknowledge }) => {
     const hold = await findHold(work.db)
     if (!hold) throw new AppError('state-refused', 'The server is not on hold: there is nothing to release.')
-    const now = await countHeld(work.db, work.nowMs)
+    const now = await countHeld(work.db, { nowMs: work.nowMs, sinceMs: hold.countsFromMs })
     if (!isReviewed({ named: acknowledge, now, atStart: hold.numbers })) {
       throw new AppError(
         'hold-not-reviewed',
@@ -35,7 +35,7 @@ export const holdService: HoldService = {
         { held: now },
       )
     }
-    await closeHold(work.db, hold.id, { atMs: work.nowMs, by: actor.id, note })
+    await end(work, hold, { atMs: work.nowMs, by: actor.id, note })
     await appendAudit(work, actor, [
       {
         action: 'hold.released',
@@ -52,6 +52,12 @@ export const holdService: HoldService = {
   },
 }
 
+async function end(work: Work, hold: Hold, how: { atMs: number; by: string; note: string }): Promise<void> {
+  const untilMs = Math.max(hold.countsFromMs, how.atMs)
+  await moveLinkEnds(work.db, { fromMs: hold.countsFromMs, untilMs })
+  await closeHold(work.db, hold.id, how)
+}
+
 /** Puts a hold in place, and in that of one that is open: a restored record may have been on hold when it was backed up. */
 export async function placeHold(
   work: Work,
@@ -61,9 +67,9 @@ export async function placeHold(
   const before = await findHold(work.db)
   if (before) {
     const atMs = Math.max(before.countsFromMs, given.countsFromMs)
-    await closeHold(work.db, before.id, { atMs, by: actor.id, note: 'goes on in the next hold' })
+    await end(work, before, { atMs, by: actor.id, note: 'goes on in the next hold' })
   }
-  const numbers = await countHeld(work.db, work.nowMs)
+  const numbers = await countHeld(work.db, { nowMs: work.nowMs, sinceMs: given.countsFromMs })
   const hold: Hold = { id: newId('h', work.nowMs), setAtMs: work.nowMs, setBy: actor.id, numbers, ...given }
   await insertHold(work.db, hold)
   const { backup } = hold

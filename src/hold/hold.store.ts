@@ -1,4 +1,4 @@
-import type { Selectable } from 'kysely'
+import { type Selectable, sql } from 'kysely'
 import type { Db } from '../db/db.js'
 import type { Database } from '../db/schema.js'
 import type { BackupOrigin, HeldNumbers, Hold, HoldSpan } from './hold.js'
@@ -62,7 +62,23 @@ export async function closeHold(db: Db, id: string, end: { atMs: number; by: str
     .execute()
 }
 
-export async function countHeld(db: Db, nowMs: number): Promise<HeldNumbers> {
+/** Copy links that came with tasks end at the deadline of these, and stand still with it. */
+const ofOpenTask = (db: Db) =>
+  db.selectFrom('task').select('link_id').where('closed_at_ms', 'is', null).where('link_id', 'is not', null)
+
+/** Lets links of open tasks end later by a hold's length, as the tasks do. */
+export async function moveLinkEnds(db: Db, hold: { fromMs: number; untilMs: number }): Promise<void> {
+  await db
+    .updateTable('link')
+    .set({ expires_at_ms: sql<number>`expires_at_ms + ${hold.untilMs - hold.fromMs}` })
+    .where('end_reason', 'is', null)
+    .where('expires_at_ms', '>', hold.fromMs)
+    .where('id', 'in', ofOpenTask(db))
+    .execute()
+}
+
+/** @param at.sinceMs the begin of the hold: what it keeps from ending counts as live. */
+export async function countHeld(db: Db, at: { nowMs: number; sinceMs: number }): Promise<HeldNumbers> {
   const tasks = await db
     .selectFrom('task')
     .select((select) => select.fn.countAll<number | string>().as('count'))
@@ -74,7 +90,13 @@ export async function countHeld(db: Db, nowMs: number): Promise<HeldNumbers> {
     .select((select) => select.fn.countAll<number | string>().as('count'))
     .where('link.end_reason', 'is', null)
     .where('package.state', '=', 'released')
-    .where((where) => where.or([where('link.expires_at_ms', 'is', null), where('link.expires_at_ms', '>', nowMs)]))
+    .where((where) =>
+      where.or([
+        where('link.expires_at_ms', 'is', null),
+        where('link.expires_at_ms', '>', at.nowMs),
+        where.and([where('link.expires_at_ms', '>', at.sinceMs), where('link.id', 'in', ofOpenTask(db))]),
+      ]),
+    )
     .executeTakeFirstOrThrow()
   const commands = await db
     .selectFrom('command')

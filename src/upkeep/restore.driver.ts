@@ -17,7 +17,7 @@ import { createWriteQueue } from '../db/write-queue.driver.js'
 import { AppError } from '../errors.js'
 import type { HeldNumbers } from '../hold/hold.js'
 import { placeHold } from '../hold/hold.service.js'
-import { countHeld, endAllSessions } from '../hold/hold.store.js'
+import { endAllSessions, findHold } from '../hold/hold.store.js'
 import { listPackagesWithBytes } from '../packages/package.store.js'
 import { isStamp, listSets, setsOf } from './backup.driver.js'
 import { copyFlushed, explainDisk, flush } from './files.driver.js'
@@ -205,7 +205,7 @@ async function prepareRecord(given: {
         countsFromMs: Math.min(atMs, work.nowMs),
         backup: { atMs, head: manifest.audit },
       })
-      return countHeld(work.db, work.nowMs)
+      return (await findHold(work.db))!.numbers
     })
     await queue.close()
     return held

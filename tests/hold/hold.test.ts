@@ -194,6 +194,25 @@ describe('deadlines', () => {
     expect(ended).toMatchObject({ state: 'lapsed', reason: 'deadline', deadline: after.deadline })
   })
 
+  it('of hand tasks take their copy link with them, and that of a link with an end of its own stands', async () => {
+    const body = { unit: units[1], package: packageId, method: 'card', supersede: true }
+    const hand = (await test.call('POST', '/tasks', { ...body, acknowledge: 'may-be-installing' })).body.tasks[0]
+    const expiresAt = new Date(test.nowMs() + DAY_MS).toISOString()
+    const own = (await test.call('POST', '/links', { package: packageId, kind: 'copy', expiresAt })).body
+    expect(hand.link.expiresAt).toBe(hand.deadline)
+    await set()
+    const before = (await show()).held.liveLinks
+    test.advance(20 * DAY_MS)
+    expect((await show()).held.liveLinks).toBe(before - 1) // The one with an end of its own.
+    await release()
+    const after = await task(hand.id)
+    expect(Date.parse(after.link.expiresAt) - Date.parse(hand.link.expiresAt)).toBe(
+      Date.parse(after.deadline) - Date.parse(hand.deadline),
+    )
+    expect((await fetch(hand.link.url)).status).toBe(200)
+    expect((await fetch(own.url)).status).toBe(410)
+  })
+
   it('of tasks issued after a hold are not touched by it', async () => {
     const fresh = await issued(units[3]!)
     expect(Date.parse(fresh.deadline) - Date.parse(fresh.issuedAt)).toBe(168 * 3_600_000)
