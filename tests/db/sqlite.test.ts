@@ -66,7 +66,7 @@ describe('migrations', () => {
 
   const broken = {
     ...migrations,
-    '0002_half': {
+    '9002_half': {
       up: async (db: Kysely<unknown>) => {
         await db.schema.createTable('half_way').addColumn('id', 'text').execute()
         await sql`insert into server (id, created_at_ms) values ('half', 1)`.execute(db)
@@ -93,15 +93,15 @@ describe('migrations', () => {
     expect(await db.selectFrom('unit').select('id').execute()).toEqual([{ id: 'u1' }])
     const mended = {
       ...migrations,
-      '0002_half': { up: (d: Kysely<unknown>) => d.schema.createTable('half_way').addColumn('id', 'text').execute() },
+      '9002_half': { up: (d: Kysely<unknown>) => d.schema.createTable('half_way').addColumn('id', 'text').execute() },
     }
-    expect(await migrate(db, mended)).toEqual(['0002_half'])
+    expect(await migrate(db, mended)).toEqual(['9002_half'])
     expect(await tablesOf(db)).toContain('half_way')
   })
 
   it('refuse a file of a newer program rather than guess', async () => {
     const { db } = await freshStore()
-    const newer = { ...migrations, '0002_newer': { up: async () => undefined } }
+    const newer = { ...migrations, '9002_newer': { up: async () => undefined } }
     await migrate(db, newer)
     await expect(migrate(db)).rejects.toThrow('could not be brought up to date')
   })
