@@ -2,7 +2,7 @@ import { setTimeout as wait } from 'node:timers/promises'
 import { type Command, Option } from 'commander'
 import { cautionsBefore } from '../models/profile.js'
 import { MAY_BE_INSTALLING } from '../tasks/actions.js'
-import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from '../tasks/facts.js'
+import { ATTESTED_REASONS, METHODS, OPEN, TASK_EXITS, TASK_STATES } from '../tasks/facts.js'
 import type { TaskView } from '../tasks/task-view.js'
 import { ApiError } from './api-client.js'
 import { EXIT, type Run, show, table } from './command.js'
@@ -77,13 +77,20 @@ export function taskCommands(program: Command, run: Run): void {
   task
     .command('list')
     .description('tasks, oldest first')
-    .addOption(new Option('--state <STATE>', 'in this state').choices([...TASK_STATES, ...TASK_EXITS]))
+    .addOption(new Option('--state <STATE>', 'in this state').choices([...TASK_STATES, ...TASK_EXITS, OPEN]))
+    .addOption(
+      new Option('--standing <STANDING...>', 'open ones that stand so; "late silent" are those that need somebody')
+        .choices(['on-course', 'late', 'silent'])
+        .conflicts('state'),
+    )
     .option('--unit <UNIT>', 'of this unit: our id, IMEI or serial number')
     .option('--group <GROUP>', 'of units of this group')
     .option('--package <PACKAGE>', 'to this package')
-    .action(async (options: Record<string, string>) => {
-      const query = new URLSearchParams(Object.entries(options).filter(([name]) => name !== 'json'))
-      const items = await run.api().all<TaskView>(`/tasks?${query}`)
+    .action(async ({ standing, json: _json, ...filter }: Record<string, string> & { standing?: never }) => {
+      const wanted: string[] | undefined = standing
+      const query = new URLSearchParams(wanted ? { ...filter, state: OPEN } : filter)
+      const all = await run.api().all<TaskView>(`/tasks?${query}`)
+      const items = wanted ? all.filter((found) => wanted.includes(found.standing.grade)) : all
       show(run, items, () => table([TASK_HEADINGS, ...items.map(taskRow)]))
     })
   task

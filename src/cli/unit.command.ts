@@ -20,6 +20,14 @@ interface UnitRow {
   notes: string
 }
 
+interface HistoryRow {
+  at: string
+  kind: string
+  what: string
+  task: string | null
+  detail: Record<string, unknown>
+}
+
 interface SetOptions {
   model?: string
   imei?: string
@@ -39,6 +47,17 @@ const lines = (unit: UnitRow): string[] => [
   `groups ${unit.groups.join(', ') || '-'}`,
   `version ${unit.version ?? 'not reported yet'}${unit.versionObservedAt ? `, observed ${unit.versionObservedAt}` : ''}`,
   `open task ${unit.openTask ?? '-'}`,
+]
+
+/** A line for a person; what has no short form is in the JSON. */
+const historyLine = ({ at, what, task, detail }: HistoryRow): string[] => [
+  at,
+  what,
+  task ?? '',
+  Object.entries(detail)
+    .filter(([, value]) => value !== null && typeof value !== 'object')
+    .map(([name, value]) => `${name} ${value}`)
+    .join(', '),
 ]
 
 /** Lists of units, in and out: docs/unit-lists.md. */
@@ -127,6 +146,13 @@ export function unitCommands(program: Command, run: Run): void {
     .action(async (name: string) => {
       const found = await run.api().get<UnitRow>(`/units/${encodeURIComponent(name)}`)
       show(run, found, () => lines(found))
+    })
+  unit
+    .command('history <UNIT>')
+    .description('what is known of it in the order of time: log entries and downloads, the newest thousand')
+    .action(async (name: string) => {
+      const { items } = await run.api().get<{ items: HistoryRow[] }>(`/units/${encodeURIComponent(name)}/timeline`)
+      show(run, items, () => table(items.map(historyLine)))
     })
   unit
     .command('set <UNIT>')

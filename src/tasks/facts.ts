@@ -4,6 +4,8 @@ export const TASK_STATES = ['queued', 'fetched', 'verified', 'applied', 'confirm
 export const TASK_EXITS = ['failed', 'cancelled', 'lapsed', 'superseded'] as const
 export type OpenState = 'queued' | 'fetched' | 'verified' | 'applied'
 export type TaskState = (typeof TASK_STATES)[number] | (typeof TASK_EXITS)[number]
+/** Of a filter: every state that is no end. */
+export const OPEN = 'open'
 
 export const METHODS = ['air', 'cable', 'card', 'hotspot'] as const
 export type Method = (typeof METHODS)[number]

@@ -19,7 +19,7 @@ import {
 import { PackageView, toPackageView } from '../packages/package.routes.js'
 import type { Remote } from '../threads/remote.js'
 import { chunks, findUnit } from '../units/unit.store.js'
-import { ATTESTED_REASONS, METHODS, TASK_EXITS, TASK_STATES } from './facts.js'
+import { ATTESTED_REASONS, METHODS, OPEN, TASK_EXITS, TASK_STATES } from './facts.js'
 import { ISSUE_MAX } from './issue.service.js'
 import { SKIP_CODES } from './issue-draft.js'
 import { SKIP_GUIDE } from './skip-guide.js'
@@ -139,7 +139,10 @@ export function taskRoutes(deps: TaskRoutesDeps): FastifyPluginAsync {
         onRequest: requireRole('read'),
         schema: {
           querystring: PageQuery.extend({
-            state: z.enum([...TASK_STATES, ...TASK_EXITS]).optional(),
+            state: z
+              .enum([...TASK_STATES, ...TASK_EXITS, OPEN])
+              .optional()
+              .meta({ description: 'One state; `open`: every task that is not closed.' }),
             unit: Id.optional(),
             group: z.string().max(64).optional(),
             package: Id.optional(),

@@ -11,6 +11,7 @@ import {
   METHODS,
   type Method,
   type Move,
+  OPEN,
   TASK_EXITS,
   TASK_STATES,
   type TaskState,
@@ -206,7 +207,8 @@ export async function listTasks(db: Db, filter: TaskFilter & Page): Promise<Task
     .where('id', '>', filter.after ?? '')
     .orderBy('id')
     .limit(filter.limit + 1)
-  if (filter.state !== undefined) query = query.where('state', '=', filter.state)
+  if (filter.state === OPEN) query = query.where('closed_at_ms', 'is', null)
+  else if (filter.state !== undefined) query = query.where('state', '=', filter.state)
   if (filter.unit !== undefined) query = query.where('unit_id', '=', filter.unit)
   if (filter.package !== undefined) query = query.where('package_id', '=', filter.package)
   const { group } = filter
