@@ -2,7 +2,7 @@
 import { randomBytes } from 'node:crypto'
 import { toRfc3339 } from '../clock.js'
 import type { Db, Work } from '../db/db.js'
-import { insertRows } from '../db/raw.driver.js'
+import { insertRows, runText } from '../db/raw.driver.js'
 import type { Actor } from './actor.js'
 import { type ChainHead, EMPTY_HEAD, sealWithText } from './chain.js'
 
@@ -22,8 +22,10 @@ export interface AuditDraft {
 
 const SALT_BYTES = 16
 
+const HEAD = 'select seq, hash from audit order by seq desc limit 1'
+
 export async function readHead(db: Db): Promise<ChainHead> {
-  const row = await db.selectFrom('audit').select(['seq', 'hash']).orderBy('seq', 'desc').limit(1).executeTakeFirst()
+  const [row] = await runText<{ seq: number | string; hash: string }>(db, HEAD)
   return row ? { seq: Number(row.seq), hash: row.hash } : EMPTY_HEAD
 }
 

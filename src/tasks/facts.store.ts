@@ -1,6 +1,8 @@
 // Collects the facts of many tasks at once, from where each kind is recorded. What derive() works on.
+import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
 import { inList, insertRows, runText } from '../db/raw.driver.js'
+import type { Database } from '../db/schema.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
 import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
@@ -173,7 +175,9 @@ export async function gatherFacts(db: Db, tasks: readonly Task[]): Promise<Map<s
     gathered.set(task.id, { facts: ledger ? [ledgerFact(ledger, task.terms.sizeBytes)] : [], ledger })
   }
   for (const part of chunks(tasks.map((task) => task.id))) {
-    const rows = await db.selectFrom('task_fact').selectAll().where('task_id', 'in', part).orderBy('id').execute()
+    const list = inList(part)
+    const text = `select * from task_fact where task_id in ${list.text} order by id`
+    const rows = await runText<Selectable<Database['task_fact']>>(db, text, list.values)
     for (const row of rows) gathered.get(row.task_id)!.facts.push(toFact(row))
   }
   const holds = await listHoldSpans(db, Math.min(...tasks.map((task) => task.issuedAtMs)))

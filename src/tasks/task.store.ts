@@ -1,6 +1,6 @@
 import type { Insertable, Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
-import { insertRows, runText } from '../db/raw.driver.js'
+import { inList, insertRows, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { Page } from '../http/zod-routes.js'
 import { chunks } from '../units/unit.store.js'
@@ -47,7 +47,9 @@ export interface Task {
 
 const STATES: readonly TaskState[] = [...TASK_STATES, ...TASK_EXITS]
 
-function toTask(row: Selectable<Database['task']>): Task {
+type TaskRow = Selectable<Database['task']>
+
+function toTask(row: TaskRow): Task {
   const state = STATES.find((known) => known === row.state)
   const method = METHODS.find((known) => known === row.method)
   if (!state || !method) throw new Error(`task ${row.id}: unknown state or method in the database`)
@@ -154,17 +156,9 @@ export async function findTasks(db: Db, ids: readonly string[]): Promise<Task[]>
 export async function findNewestTasks(db: Db, unitIds: readonly string[]): Promise<Map<string, Task>> {
   const newest = new Map<string, Task>()
   for (const part of chunks(unitIds)) {
-    const rows = await db
-      .selectFrom('task')
-      .selectAll()
-      .where('id', 'in', (inner) =>
-        inner
-          .selectFrom('task')
-          .select((select) => select.fn.max('id').as('id'))
-          .where('unit_id', 'in', part)
-          .groupBy('unit_id'),
-      )
-      .execute()
+    const list = inList(part)
+    const ids = `select max(id) from task where unit_id in ${list.text} group by unit_id`
+    const rows = await runText<TaskRow>(db, `select * from task where id in (${ids})`, list.values)
     for (const row of rows) newest.set(row.unit_id, toTask(row))
   }
   return newest
@@ -174,7 +168,7 @@ const TASK_AT = 'select * from task where unit_id = ? and issued_at_ms <= ? orde
 
 /** The task in whose time that moment lies: the newest that had been issued then. */
 export async function findTaskAt(db: Db, unitId: string, atMs: number): Promise<Task | null> {
-  const [row] = await runText<Selectable<Database['task']>>(db, TASK_AT, [unitId, atMs])
+  const [row] = await runText<TaskRow>(db, TASK_AT, [unitId, atMs])
   return row ? toTask(row) : null
 }
 

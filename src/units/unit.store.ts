@@ -177,16 +177,14 @@ export async function noteVersions(
 /** Ids alone, for many names at once: our id, IMEI or serial number, in this order. Names that nobody has are absent. */
 export async function findUnitIds(db: Db, names: readonly string[]): Promise<Map<string, string>> {
   const found = new Map<string, string>()
-  for (const part of chunks([...new Set(names)])) {
-    const list = inList(part)
-    const rows = await runText<{ id: string; imei: string | null; serial: string | null }>(
-      db,
-      `select id, imei, serial from unit where id in ${list.text} or imei in ${list.text} or serial in ${list.text}`,
-      [...list.values, ...list.values, ...list.values],
-    )
-    for (const key of ['serial', 'imei', 'id'] as const) {
-      for (const row of rows) if (row[key] !== null) found.set(row[key], row.id)
+  let missing = [...new Set(names)]
+  for (const key of ['id', 'imei', 'serial'] as const) {
+    for (const part of chunks(missing)) {
+      const list = inList(part)
+      const text = `select id, ${key} as name from unit where ${key} in ${list.text}`
+      for (const row of await runText<{ id: string; name: string }>(db, text, list.values)) found.set(row.name, row.id)
     }
+    missing = missing.filter((name) => !found.has(name))
   }
   return found
 }
