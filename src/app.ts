@@ -142,6 +142,8 @@ export async function startApp(
     [publicToWriter.port2],
     writerStart,
   )
+  // Waited for below, once the writer is there.
+  publicStart.catch(() => undefined)
   const writer = await writerStart.catch(async (error) => {
     await publicStart.catch(() => undefined)
     unlock()
