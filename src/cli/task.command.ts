@@ -21,6 +21,11 @@ interface IssueOptions {
   acknowledge?: string
 }
 
+type ListOptions = Partial<Record<'state' | 'unit' | 'group' | 'package', string>> & {
+  standing?: string[]
+  json?: true
+}
+
 interface Issued {
   tasks: TaskView[]
   skipped: { unit: string; code: string; detail: string }[]
@@ -86,8 +91,7 @@ export function taskCommands(program: Command, run: Run): void {
     .option('--unit <UNIT>', 'of this unit: our id, IMEI or serial number')
     .option('--group <GROUP>', 'of units of this group')
     .option('--package <PACKAGE>', 'to this package')
-    .action(async ({ standing, json: _json, ...filter }: Record<string, string> & { standing?: never }) => {
-      const wanted: string[] | undefined = standing
+    .action(async ({ standing: wanted, json: _json, ...filter }: ListOptions) => {
       const query = new URLSearchParams(wanted ? { ...filter, state: OPEN } : filter)
       const all = await run.api().all<TaskView>(`/tasks?${query}`)
       const items = wanted ? all.filter((found) => wanted.includes(found.standing.grade)) : all
