@@ -25,7 +25,11 @@ import {
 import { settleTasks } from './settle.service.js'
 import { findTargets, findTasks, insertCommands, insertTasks, markSuperseded, type Task } from './task.store.js'
 
-/** Units in one call: one transaction, a few seconds of the writing thread. */
+/**
+ * Units in one call, and so in one transaction: all of it is there or nothing is, after a crash too. Other writers wait for
+ * it: measured at 170 us of processor time a unit, which is 1.7 s for 10,000 units and 17 s for this many where nothing else
+ * runs. Half of that are the rows themselves and their flush: drafting elsewhere would halve the wait, not make it short.
+ */
 export const ISSUE_MAX = 100_000
 
 /** @throws AppError nothing-issued (with the skips), package-not-found, public-url-not-set, unit-not-found */

@@ -67,6 +67,7 @@ export function insertSameRows(served: ServedApp, copy: string): { ms: number; r
   to.pragma('journal_mode = WAL')
   to.pragma('synchronous = FULL')
   to.pragma('foreign_keys = ON')
+  to.pragma('wal_autocheckpoint = 8000')
   to.pragma('cache_size = -65536')
   let ms = 0
   let count = 0
