@@ -1,8 +1,7 @@
 // The composition root: settings in, a running server out. Starts the threads, and stops all of them when one fails.
 import { randomBytes } from 'node:crypto'
-import { once } from 'node:events'
 import type { AddressInfo } from 'node:net'
-import { MessageChannel, Worker } from 'node:worker_threads'
+import { MessageChannel } from 'node:worker_threads'
 import { diskStore } from './blobs/disk.driver.js'
 import { clockFrom } from './clock.js'
 import { type Config, VERSION } from './config.js'
@@ -12,7 +11,6 @@ import { noteRunning } from './doctor/running-file.driver.js'
 import { createHub } from './events/hub.js'
 import { closeHttp } from './http/app.driver.js'
 import type { Logger } from './logger.js'
-import type { MetricValues } from './metrics/metric-set.js'
 import { createServerMetrics } from './metrics/server-metrics.driver.js'
 import { lockDataFolder, openDataFolder } from './server/data-folder.driver.js'
 import { listenFault } from './server/listen-fault.js'
@@ -20,8 +18,7 @@ import { createOfficeApp } from './server/office-app.js'
 import { createReadiness } from './server/readiness.js'
 import { remoteServices } from './server/services.js'
 import type { PublicReady, PublicSetup, WriterReady, WriterSetup } from './server/setup.js'
-import { type Caller, caller } from './threads/remote.js'
-import { threadUrl } from './threads/thread-url.js'
+import { type Control, startThread, type Thread, tellPublic, within } from './server/threads.driver.js'
 import { startScrubber } from './upkeep/scrub.worker.js'
 
 export interface App {
@@ -38,59 +35,6 @@ export interface App {
    * waiting at once.
    */
   stop(options?: { now?: boolean }): Promise<void>
-}
-
-/** What the main thread asks of the others. */
-interface Control {
-  /** The public thread waits so long for running downloads. */
-  stop(graceMs: number): Promise<void>
-  probe(): Promise<void>
-  metrics(): Promise<MetricValues>
-  /** The public thread only. */
-  revoke(linkId: string): Promise<void>
-  hurry(): Promise<void>
-  hold(): Promise<void>
-  damaged(linkIds: string[]): Promise<void>
-  repaired(sha256: string): Promise<void>
-}
-
-/** How long a thread may take to stop, beside what downloads get, before it is ended; what is acknowledged is on disk long before. */
-const STOP_MS = 20_000
-
-interface Thread<Ready> {
-  worker: Worker
-  calls: Caller
-  ready: Ready
-  exited: Promise<unknown>
-}
-
-/**
- * Starts a thread and waits for its word that it is ready; its failure to start is ours.
- * @param go until when it only loads its code; should that fail, it ends.
- */
-async function startThread<Ready>(
-  name: string,
-  setup: object,
-  transfer: import('node:worker_threads').MessagePort[],
-  go?: Promise<unknown>,
-): Promise<Thread<Ready>> {
-  const worker = new Worker(threadUrl(import.meta.url, `./server/${name}.thread.js`), {
-    name,
-    workerData: setup,
-    transferList: transfer,
-  })
-  const exited = once(worker, 'exit')
-  // Waited for below; without a handler its rejection would be unhandled while the start still runs.
-  exited.catch(() => undefined)
-  go?.then(
-    () => worker.postMessage('go'),
-    () => worker.terminate(),
-  )
-  const [message] = await Promise.race([
-    once(worker, 'message') as Promise<[{ ready: Ready }]>,
-    exited.then(() => Promise.reject(new Error(`The ${name} thread ended at its start.`))),
-  ])
-  return { worker, ready: message.ready, exited, calls: caller(worker as never) }
 }
 
 /** @param options.clockCell moves the clock of all threads; for tests. */
@@ -292,34 +236,5 @@ export async function startApp(
     countsAcknowledged: publicThread.ready.countsAcknowledged,
     stopped,
     stop,
-  }
-}
-
-/** Waits for a thread's word that it has stopped, then makes sure; one that failed or hangs is ended. */
-async function within(word: Promise<void>, worker: Worker, graceMs = 0): Promise<void> {
-  let timer: NodeJS.Timeout | undefined
-  await Promise.race([
-    word.catch(() => undefined),
-    new Promise((resolve) => {
-      timer = setTimeout(resolve, graceMs + STOP_MS)
-    }),
-  ])
-  clearTimeout(timer)
-  await worker.terminate()
-}
-
-/** What the byte server has to do at once after a commit; what is asked from then on, the record decides. */
-function tellPublic(control: Control, effect: Effect): Promise<void> | null {
-  switch (effect.kind) {
-    case 'link-ended':
-      return control.revoke(effect.linkId)
-    case 'hold-set':
-      return control.hold()
-    case 'blob-damaged':
-      return control.damaged(effect.linkIds)
-    case 'blob-repaired':
-      return control.repaired(effect.sha256)
-    default:
-      return null
   }
 }

@@ -75,8 +75,8 @@ const sources = readdirSync(SRC, { recursive: true, encoding: 'utf8' })
 
 const rungOf = (file: string): number => LADDER.indexOf(file.split('/')[0]!.replace(/\.ts$/, ''))
 const suffixOf = (file: string): string => /\.([a-z]+)\.ts$/.exec(file)?.[1] ?? 'pure'
-/** Composition and entries stand above the suffixes: they wire everything. */
-const WIRING = ['server', 'app', 'cli', 'main', 'camera']
+/** Composition and entries stand above the suffixes: they wire everything. The log is written wherever something is said. */
+const WIRING = ['server', 'app', 'cli', 'main', 'camera', 'logger']
 
 function localImports(source: Source): string[] {
   return source.imports
