@@ -17,7 +17,7 @@ export function metricsRoutes(deps: { open: boolean; text: () => Promise<string>
           description:
             'Metrics in the Prometheus text format. A key that may read, or none with FIRMHAND_METRICS_OPEN.',
           ...(deps.open && { security: [] }),
-          response: { 200: z.string(), ...problems() },
+          response: { 200: { content: { 'text/plain': { schema: z.string() } } }, ...problems() },
         },
       },
       async (_request, reply) =>

@@ -8,6 +8,7 @@ import { BOM, csvRows } from '../csv/write.js'
 import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { ProblemView, problemOf } from '../http/problem.js'
+import { readApart } from '../http/request-body.driver.js'
 import { changeProblems, problems, type ZodApp } from '../http/zod-routes.js'
 import { UNIT_FILTERS } from './unit.routes.js'
 import { listUnits } from './unit.store.js'
@@ -74,7 +75,7 @@ export function unitListRoutes(deps: IntakeDeps): FastifyPluginAsync {
         schema: {
           description:
             'The body is a table of text as spreadsheets save it (docs/unit-lists.md). All rows are stored, or none; with `partial` the good ones.',
-          consumes: MEDIA,
+          'x-firmhand-body': { 'text/csv': 'A table of text: docs/unit-lists.md' },
           querystring: Query,
           response: { 200: ListView, ...changeProblems(), 422: ListProblem },
         },
@@ -86,7 +87,7 @@ export function unitListRoutes(deps: IntakeDeps): FastifyPluginAsync {
           if (!(await keyOf(request, deps))) throw new AppError('key-missing', 'The key was revoked during the upload.')
           return sameBytes(request.actor, sha256)
         }
-        const body = (request.body ?? request.raw) as Readable
+        const body = readApart((request.body ?? request.raw) as Readable)
         const done = await intake.take(body, actorOf, {
           partial: partial === 'true',
           check: check === 'true',
@@ -130,7 +131,7 @@ function exporter(app: ZodApp, read: Db): void {
       schema: {
         description: 'text/csv in the form that the import reads: read again, every unit is unchanged.',
         querystring: z.object(UNIT_FILTERS),
-        response: { 200: z.any(), ...problems() },
+        response: { 200: { content: { 'text/csv': { schema: z.string() } } }, ...problems() },
       },
     },
     async (request, reply) =>
@@ -138,7 +139,7 @@ function exporter(app: ZodApp, read: Db): void {
         .type('text/csv; charset=utf-8; header=present')
         .header('content-disposition', 'attachment; filename="firmhand-units.csv"')
         .serializer((payload) => payload as string)
-        .send(Readable.from(exportOf(read, request.query), { objectMode: false })),
+        .send(Readable.from(exportOf(read, request.query), { objectMode: false }) as never),
   )
 }
 

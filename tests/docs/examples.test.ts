@@ -36,10 +36,24 @@ const DOCUMENTS = ['README.md', ...readdirSync(path.join(ROOT, 'docs')).map((nam
 const NOT_RUN: { document: string; begins: string; reason: string }[] = [
   { document: 'README.md', begins: 'npm run demo', reason: 'half a minute; tests/cli runs it by itself' },
   { document: 'README.md', begins: 'sysctl -w', reason: 'needs root and changes the machine' },
+  {
+    document: 'docs/hand-work.md',
+    begins: 'firmhand task report',
+    reason: 'the times are those of a sheet of that day; tests/sheets types one in',
+  },
+  { document: 'docs/integrator.md', begins: 'npx firmhand doctor', reason: 'judges the machine; tests/doctor' },
+  { document: 'docs/upkeep.md', begins: '10 3 * * *', reason: 'a line of cron' },
+  {
+    document: 'docs/upkeep.md',
+    begins: 'FIRMHAND_DATA=/var/lib/firmhand firmhand restore',
+    reason: 'wants an empty folder; tests/upkeep restores',
+  },
+  { document: 'docs/upkeep.md', begins: 'firmhand restore', reason: 'the same, on another machine' },
   { document: 'docs/evidence.md', begins: 'queued → fetched', reason: 'a row of states and no command' },
 ]
 /** What goes on until something happens later, and is right to be still running. */
 const RUNS_ON: { document: string; begins: string; reason: string }[] = [
+  { document: 'docs/operator.md', begins: 'npx firmhand task watch', reason: 'ends when the unit has confirmed' },
   { document: 'docs/api.md', begins: 'curl -s -N', reason: 'a stream of events never ends by itself' },
   {
     document: 'README.md',

@@ -121,12 +121,36 @@ export async function fuzzContract(
       // Ends the session that the others need.
       if (operation.path === '/api/v1/session' && list[round]!.caller === 'session') return false
       const id = document.paths[operation.path][operation.method].operationId as string
+      if (operation.method === 'post' && HOLDING.includes(operation.path)) return false
       return !ENDING.test(id) || round >= given.rounds * QUIET_SHARE
     })
     // Several at once: what they do to each other is a part of the question.
     await Promise.all(due.map(([operation, list]) => one(operation, list[round]!)))
+    for (const path of HOLDING) {
+      const [operation, list] = [...calls].find(([known]) => known.method === 'post' && known.path === path)!
+      if (path.endsWith('/release')) await test.call('POST', '/hold', { reason: 'r' })
+      else await release(test)
+      await one(operation, await withHeldNumbers(test, list[round]!))
+    }
+    await release(test)
   }
   return found
+}
+
+/** While it lasts nearly every other call is refused: these two have turns of their own. */
+const HOLDING = ['/api/v1/hold', '/api/v1/hold/release']
+
+const heldNumbers = async (test: TestApp) => (await test.call('GET', '/hold')).body.held
+
+/** A release has to name what is held at that moment, which no fixed body can. */
+async function withHeldNumbers(test: TestApp, call: Call): Promise<Call> {
+  const body = call.body as { acknowledge?: unknown } | null
+  if (typeof body !== 'object' || body?.acknowledge === undefined) return call
+  return { ...call, body: { ...body, acknowledge: await heldNumbers(test) } }
+}
+
+async function release(test: TestApp): Promise<void> {
+  await test.call('POST', '/hold/release', { note: 'n', acknowledge: await heldNumbers(test) })
 }
 
 /** Half a character cannot be written into an address. */

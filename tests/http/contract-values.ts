@@ -136,6 +136,12 @@ function goodBodies(known: Known): Record<string, unknown[]> {
       { state: 'failed', reason: 'no-life', note: 'dark' },
     ],
     cancelTask: [{ reason: 'r', acknowledge: 'may-be-installing' }],
+    handReportTask: [
+      { by: 'N. Name', after: { version: '2.0.0', observedAt: '2026-01-12T08:30:00Z' } },
+      { by: 'N. Name', outcome: 'again', supplyVolts: { start: 12.6, underLoad: 12.1 }, checks: { records: true } },
+    ],
+    createHold: [{ reason: 'r' }],
+    postHoldRelease: [{ note: 'n', acknowledge: { openTasks: 0, liveLinks: 0, unsentCommands: 0 } }],
     dispatchTask: [{ channel: 'hand' }],
     withdrawPackage: [{ reason: 'r' }],
     releasePackage: [{}, { acceptFindings: ['empty-file'] }],

@@ -109,7 +109,7 @@ describe('a list', () => {
   })
 
   it('of the example file is taken as it is', async () => {
-    await test.call('PUT', '/models/dusk-cam', testProfile({ id: 'dusk-cam' }))
+    await test.call('PUT', '/models/tarnlight-t1', testProfile({ id: 'tarnlight-t1' }))
     const bytes = readFileSync(path.resolve(import.meta.dirname, '../../demo-data/units-example.csv'))
     const answer = await sendList(test, bytes, '?check=true')
     expect({ rejected: answer.body.rejected, cautions: answer.body.cautions }).toEqual({ rejected: [], cautions: [] })
