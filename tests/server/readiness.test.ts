@@ -15,7 +15,7 @@ describe('/readyz', () => {
     const answer = await fetch(`${test.officeUrl}/readyz`)
     expect([answer.status, await answer.json(), answer.headers.get('cache-control')]).toEqual([
       200,
-      { ok: true },
+      { ok: true, onHold: false },
       'no-store',
     ])
     expect((await fetch(`${test.publicUrl}/readyz`)).status).toBe(404)

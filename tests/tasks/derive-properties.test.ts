@@ -4,6 +4,7 @@ import { describe, expect, it } from 'vitest'
 import { isOpen, openStates } from '../../src/tasks/actions.js'
 import { derive, nextDueMs } from '../../src/tasks/derive.js'
 import { type Derived, type Fact, TASK_STATES, type TaskState } from '../../src/tasks/facts.js'
+import { timelineOf } from '../../src/tasks/timeline.js'
 import { arbitraryHistory, arbitraryTerms, checkinBetween, type History, knownBy, type Of } from './histories.js'
 
 const RUNS = { numRuns: 1_500 }
@@ -214,9 +215,7 @@ describe('a check-in observed before the issue', () => {
         const after = derive(terms, [...facts, { ...early, id: 'early', source: 'other' }], nowMs)
         fc.pre(after.fromVersion === before.fromVersion)
         // The first one after the issue may have set the same fromVersion: then its path was checked.
-        const atIssue = (all: Fact[]): string | null =>
-          derive(terms, all.filter(isCheckin).filter(isEarly), terms.issuedAtMs).fromVersion
-        const isEarly = ({ observedAtMs }: Of<'checkin'>): boolean => observedAtMs < terms.issuedAtMs
+        const atIssue = (all: Fact[]): string | null => timelineOf(terms, all).fromVersion
         fc.pre(atIssue([...facts, { ...early, id: 'early', source: 'other' }]) === atIssue(facts))
         expect({ ...after, flags: [] }).toEqual({ ...before, flags: [] })
       }),
