@@ -16,6 +16,8 @@ export interface LinkTarget {
   /** For Last-Modified: when the bytes were stored, ms. */
   storedAtMs: number
   contentDisposition: boolean
+  /** The model’s own client names itself as browsers do: their word is then no sign of somebody else. */
+  clientLooksLikeBrowser: boolean
   byteBudgetBytes: number
   /** null = live. */
   end: LinkEnd | null
@@ -50,6 +52,26 @@ export const TRY_ENDS = [
 ] as const
 export type TryEnd = (typeof TRY_ENDS)[number]
 
+/** What the ledger of a link says of itself besides its bytes; shown on the task of the link. */
+export const LEDGER_FLAGS = [
+  /** Went on where an older link of the same bytes had ended, and its proof was taken over. */
+  'carried-over',
+  /** A client asked to go on beyond what it had been sent. */
+  'resume-beyond-sent',
+  /** Asked for after the link had ended: a text that was queued somewhere. */
+  'late-trigger-stopped',
+  /** Somebody else had the address, by the name that the client gave itself. */
+  'not-like-a-unit',
+  /** Bytes went out that nobody could count at the far end: the ledger says `sent` and no more. */
+  'not-counted',
+  /** More requests than are kept one by one; what they moved is in the sums and spans. */
+  'tries-left-out',
+] as const
+export type LedgerFlag = (typeof LEDGER_FLAGS)[number]
+
+/** What a single request tells of itself: see try-flags.ts. */
+export type TryFlag = 'held' | 'package-damaged' | Extract<LedgerFlag, 'late-trigger-stopped' | 'not-like-a-unit'>
+
 /** One request on a link and what became of it. Sent again whenever it changed; the record keeps the newest by id. */
 export interface TryRecord {
   id: string
@@ -64,8 +86,7 @@ export interface TryRecord {
   end: TryEnd
   remoteAddress: string
   userAgent: string | null
-  /** `late-trigger-stopped`, `not-like-a-unit` … */
-  flags: string[]
+  flags: TryFlag[]
 }
 
 /** What happened on one link since the last report. Spans are new ones only; the record takes the union. */
@@ -84,7 +105,7 @@ export interface LedgerReport {
   lastByteAtMs: number | null
   budgetSpent: boolean
   tries: TryRecord[]
-  flags: string[]
+  flags: LedgerFlag[]
 }
 
 export interface LedgerSink {

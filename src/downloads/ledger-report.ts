@@ -1,5 +1,5 @@
 // Joins reports on one link: a batch that the record did not take is offered again together with what came since. Pure.
-import type { LedgerReport, TryRecord } from './delivery.js'
+import type { LedgerFlag, LedgerReport, TryRecord } from './delivery.js'
 import { bounded, union } from './span.js'
 
 /** Tries in one report. A client in a loop makes thousands of empty ones; what they moved is in the sums and spans. */
@@ -26,7 +26,7 @@ export function joinReports(older: LedgerReport, newer: LedgerReport): LedgerRep
 }
 
 /** The newest state of each try, oldest try first; where there are too many, those without a body go first. */
-export function boundedTries(tries: readonly TryRecord[]): { kept: TryRecord[]; flags: string[] } {
+export function boundedTries(tries: readonly TryRecord[]): { kept: TryRecord[]; flags: LedgerFlag[] } {
   const newest = [...new Map(tries.map((one) => [one.id, one])).values()]
   if (newest.length <= TRIES_IN_REPORT_MAX) return { kept: newest, flags: [] }
   const ranked = [...newest].sort((a, b) => Number(b.span !== null) - Number(a.span !== null))
@@ -34,4 +34,4 @@ export function boundedTries(tries: readonly TryRecord[]): { kept: TryRecord[]; 
   return { kept: newest.filter((one) => chosen.has(one)), flags: ['tries-left-out'] }
 }
 
-export const sortedFlags = (flags: Iterable<string>): string[] => [...new Set(flags)].sort()
+export const sortedFlags = <Flag extends string>(flags: Iterable<Flag>): Flag[] => [...new Set(flags)].sort()

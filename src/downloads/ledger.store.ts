@@ -3,7 +3,7 @@ import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
 import type { Database } from '../db/schema.js'
 import { chunks } from '../units/unit.store.js'
-import type { TryEnd, TryRecord } from './delivery.js'
+import type { LedgerFlag, TryEnd, TryFlag, TryRecord } from './delivery.js'
 import type { Span } from './span.js'
 
 export interface Ledger {
@@ -18,7 +18,7 @@ export interface Ledger {
   completeAtMs: number | null
   completeGrade: 'acknowledged' | 'inferred' | null
   budgetSpentAtMs: number | null
-  flags: string[]
+  flags: LedgerFlag[]
 }
 
 export const emptyLedger = (linkId: string): Ledger => ({
@@ -50,7 +50,7 @@ const toLedger = (row: Selectable<Database['ledger']>): Ledger => ({
   completeAtMs: msOrNull(row.complete_at_ms),
   completeGrade: row.complete_grade as Ledger['completeGrade'],
   budgetSpentAtMs: msOrNull(row.budget_spent_at_ms),
-  flags: JSON.parse(row.flags) as string[],
+  flags: JSON.parse(row.flags) as LedgerFlag[],
 })
 
 export async function findLedgers(db: Db, linkIds: readonly string[]): Promise<Map<string, Ledger>> {
@@ -146,7 +146,7 @@ export async function listTries(
     end: row.end_cause as TryEnd,
     remoteAddress: row.remote_address,
     userAgent: row.user_agent,
-    flags: JSON.parse(row.flags) as string[],
+    flags: JSON.parse(row.flags) as TryFlag[],
   }))
 }
 

@@ -1,15 +1,11 @@
 // What may be claimed of one link: bytes sent, acknowledged, inferred; tries; duplicates. Pure: times are passed in.
 // Ruled by domain.md "The ledger: what may be claimed". Every doubt is settled towards the smaller claim.
-import type { LedgerReport, LinkTarget, TryEnd, TryRecord } from './delivery.js'
+import type { LedgerFlag, LedgerReport, LinkTarget, TryEnd, TryFlag, TryRecord } from './delivery.js'
 import { boundedTries, sortedFlags } from './ledger-report.js'
 import { absorb, bounded, SPANS_MAX, type Span, sizeOf, subtract, union } from './span.js'
-import { NOT_LIKE_A_UNIT } from './try-flags.js'
 
 /** Rule c: how long after the last byte was handed over a further request must come to speak for what came before. */
 export const FOLLOW_UP_MS = 1000
-
-/** Flag of a link on which bytes went out that nobody could count at the far end: its ledger says `sent` and no more. */
-export const NOT_COUNTED = 'not-counted'
 
 export interface LedgerRules {
   /** Something in front of us ends the TCP connections: what it acknowledges says nothing of the unit. */
@@ -31,7 +27,7 @@ export interface ResponseStart {
   atMs: number
   remoteAddress: string
   userAgent: string | null
-  flags: string[]
+  flags: TryFlag[]
 }
 
 export interface LinkLedger {
@@ -148,8 +144,9 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
       }
       note(record)
       const delivers = response.status === 200 || response.status === 206
-      const foreign = response.flags.includes(NOT_LIKE_A_UNIT)
-      if (foreign && delivers) news.flags.add(NOT_LIKE_A_UNIT)
+      const foreign = response.flags.includes('not-like-a-unit')
+      if (foreign && delivers) news.flags.add('not-like-a-unit')
+      if (response.flags.includes('late-trigger-stopped')) news.flags.add('late-trigger-stopped')
       if (!foreign && response.method === 'GET' && delivers) news.firstAskedAtMs ??= atMs
       if (!span) {
         conclude(record, 'complete', atMs)
@@ -186,7 +183,7 @@ export function createLinkLedger(start: { linkId: string; held: Held; rules: Led
       response.record.sentBytes += size
       // Where nothing can be counted, handing over the last byte is all there is to see; a reset may still correct it.
       const uncounted = rules.behindProxy || !rules.countReadable()
-      if (uncounted) news.flags.add(NOT_COUNTED)
+      if (uncounted) news.flags.add('not-counted')
       if (uncounted && response.sentNext > response.span[1]) conclude(response.record, 'complete', atMs)
       note(response.record)
     },
@@ -265,6 +262,6 @@ function emptyNews() {
     lastByteAtMs: null as number | null,
     budgetSpent: false,
     tries: new Map<string, TryRecord>(),
-    flags: new Set<string>(),
+    flags: new Set<LedgerFlag>(),
   }
 }

@@ -2,6 +2,7 @@
 import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import { findHold } from '../hold/hold.store.js'
+import type { Profile } from '../models/profile.js'
 import type { LinkEnd, LinkSource, LinkTarget } from './delivery.js'
 import { emptyLedger, findLedgers } from './ledger.store.js'
 
@@ -33,7 +34,7 @@ export function linkSource(deps: { read: Db; clock: Clock; hashToken: (token: st
         .executeTakeFirst()
       if (!row) return null
       const ledger = (await findLedgers(deps.read, [row.id])).get(row.id) ?? emptyLedger(row.id)
-      const profile = JSON.parse(row.profile) as { contentDisposition?: boolean }
+      const profile = JSON.parse(row.profile) as Partial<Profile>
       return {
         linkId: row.id,
         kind: row.kind === 'copy' ? 'copy' : 'unit',
@@ -43,6 +44,7 @@ export function linkSource(deps: { read: Db; clock: Clock; hashToken: (token: st
         storedAtMs: Number(row.stored_at_ms),
         // People's programs save a copy link under the name to the letter, however its address was typed.
         contentDisposition: row.kind === 'copy' || profile.contentDisposition === true,
+        clientLooksLikeBrowser: profile.clientLooksLikeBrowser === true,
         byteBudgetBytes: Number(row.byte_budget_bytes),
         end: endOf(row, deps.clock()) ?? (await passingEnd(deps.read, row.damaged_at_ms !== null)),
         ledger: {

@@ -88,6 +88,12 @@ export const Profile = z
       .default(2)
       .describe('Digest mismatches until the task fails as `damaged`.'),
     contentDisposition: z.boolean().default(false),
+    clientLooksLikeBrowser: z
+      .boolean()
+      .default(false)
+      .describe(
+        'Whether the unit’s own client names itself as browsers do. false: such a request on a unit link is flagged and proves nothing.',
+      ),
     cautions: z.array(Caution).max(20).default([]),
   })
   .meta({ id: 'Profile' })

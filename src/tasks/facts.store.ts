@@ -4,7 +4,6 @@ import type { Db } from '../db/db.js'
 import { inList, insertRows, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import { findLedgers, type Ledger } from '../downloads/ledger.store.js'
-import { NOT_COUNTED } from '../downloads/link-ledger.js'
 import { coversWhole, sizeOf, union } from '../downloads/span.js'
 import { listHoldSpans } from '../hold/hold.store.js'
 import { newId } from '../ids.js'
@@ -115,7 +114,7 @@ const evidenceIds = (task: Task): string[] => task.moves.map((move) => move.evid
 /** null where the far end's count could not be read: then nothing follows from its absence. */
 function countedBytes(ledger: Ledger): number | null {
   const bytes = sizeOf(union(ledger.acknowledged, ledger.inferred))
-  return bytes === 0 && ledger.flags.includes(NOT_COUNTED) ? null : bytes
+  return bytes === 0 && ledger.flags.includes('not-counted') ? null : bytes
 }
 
 /** @param sizeBytes of the package, for whether every byte was sent at least once. */

@@ -13,7 +13,6 @@ import {
   saveTry,
 } from '../downloads/ledger.store.js'
 import { bounded, coversWhole, type Span, subtract, union } from '../downloads/span.js'
-import { NOT_LIKE_A_UNIT } from '../downloads/try-flags.js'
 import { endLinks } from '../links/link.service.js'
 import { findLinks, type Link, listLinkTasks } from '../links/link.store.js'
 import { findPackage, type Package } from '../packages/package.store.js'
@@ -93,7 +92,9 @@ function merge(before: Ledger, report: LedgerReport, carried: Span[]): Ledger {
     completeAtMs: before.completeAtMs,
     completeGrade: before.completeGrade,
     budgetSpentAtMs: before.budgetSpentAtMs ?? (report.budgetSpent ? report.atMs : null),
-    flags: [...new Set([...before.flags, ...report.flags, ...(carried.length > 0 ? ['carried-over'] : [])])].sort(),
+    flags: [
+      ...new Set([...before.flags, ...report.flags, ...(carried.length > 0 ? ['carried-over' as const] : [])]),
+    ].sort(),
   }
 }
 
@@ -115,7 +116,7 @@ async function carriedOver(
 ): Promise<Span[]> {
   const { link, report, before } = given
   const firstTry = report.tries.find(
-    ({ method, span, flags }) => method === 'GET' && span !== null && !flags.includes(NOT_LIKE_A_UNIT),
+    ({ method, span, flags }) => method === 'GET' && span !== null && !flags.includes('not-like-a-unit'),
   )
   const [resumesAt, last] = firstTry?.span ?? [0, 0]
   if (last < pack.sizeBytes - 1) return []

@@ -123,6 +123,7 @@ function whatHappened(record: { method: string; status: number; span: unknown; f
   const { method, status, span, flags } = record
   if (flags.includes('held')) return 'was held back: the server was on hold'
   if (flags.includes('package-damaged')) return 'was held back: the stored file is damaged'
+  if (flags.includes('late-trigger-stopped')) return 'was a late trigger and was stopped: its link had ended'
   if (status < 200 || status >= 300) return `was answered ${status}`
   return span === null ? `asked with ${method}, without a body` : 'fetched a part'
 }

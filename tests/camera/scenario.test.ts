@@ -9,6 +9,7 @@ import { readText } from '../../src/camera/camera-model.js'
 import { demoFirmware } from '../../src/camera/firmware-image.js'
 import { readScenario, scenarioFrom } from '../../src/camera/scenario.js'
 import { seededRandom } from '../../src/camera/seeded-random.js'
+import { LEDGER_FLAGS } from '../../src/downloads/delivery.js'
 import { ATTESTED_REASONS, FAILED_REASONS, METHODS, TASK_FLAGS } from '../../src/tasks/facts.js'
 import { SKIP_CODES } from '../../src/tasks/issue-draft.js'
 import gsm7 from '../vectors/gsm7.json' with { type: 'json' }
@@ -115,7 +116,7 @@ describe('the fleet of the scenario', () => {
 
   it('expects only what the record knows: states, reasons, flags, standings', () => {
     const reasons: readonly string[] = [...FAILED_REASONS, ...ATTESTED_REASONS, ...SKIP_CODES]
-    const flags: readonly string[] = [...TASK_FLAGS, 'not-like-a-unit']
+    const flags: readonly string[] = [...TASK_FLAGS, ...LEDGER_FLAGS]
     for (const { expected } of scenario.units) {
       if (expected.reason !== null) expect(reasons).toContain(expected.reason)
       for (const flag of expected.flags) expect(flags).toContain(flag)

@@ -9,6 +9,7 @@ import { exportLines } from '../../src/audit/export-lines.js'
 import { verifyExport } from '../../src/audit/verify.js'
 import { PLACES } from '../../src/command-texts/template.js'
 import { SETTINGS_HELP } from '../../src/config.js'
+import { LEDGER_FLAGS } from '../../src/downloads/delivery.js'
 import { byteBudget, Profile } from '../../src/models/profile.js'
 import { ATTESTED_REASONS, FAILED_REASONS, TASK_EXITS, TASK_FLAGS, TASK_STATES } from '../../src/tasks/facts.js'
 import { cli, ROOT } from './run.js'
@@ -131,7 +132,7 @@ describe('README.md', () => {
 describe('docs/evidence.md', () => {
   it('explains every state, exit, reason and flag of a task', () => {
     const text = read('docs/evidence.md')
-    for (const word of [...TASK_STATES, ...TASK_EXITS, ...ATTESTED_REASONS, ...TASK_FLAGS])
+    for (const word of [...TASK_STATES, ...TASK_EXITS, ...ATTESTED_REASONS, ...TASK_FLAGS, ...LEDGER_FLAGS])
       expect(text).toContain(`\`${word}\``)
     // `refused` comes from a reply text, and replies are not read yet.
     for (const reason of FAILED_REASONS.filter((known) => known !== 'refused'))

@@ -156,6 +156,7 @@ export async function startByteServer(
         fileName: FILE_NAME,
         storedAtMs: STORED_AT_MS,
         contentDisposition: false,
+        clientLooksLikeBrowser: false,
         byteBudgetBytes: file.sizeBytes * 2.5 + BLOCK_BYTES,
         end: null,
         ledger: { sentBytes: 0, sent: [], acknowledged: [], inferred: [] },

@@ -19,6 +19,7 @@ const TARGET: LinkTarget = {
   fileName: 'F-1.bin',
   storedAtMs: Date.parse(STORED) + 999, // Below a second is cut: HTTP's dates have none.
   contentDisposition: false,
+  clientLooksLikeBrowser: false,
   byteBudgetBytes: 1e9,
   end: null,
   ledger: { sentBytes: 0, sent: [], acknowledged: [], inferred: [] },
@@ -228,12 +229,22 @@ describe('what an answer tells the ledger', () => {
   })
 
   it('flags late triggers and what does not look like a unit, and only these', () => {
-    const flags = (userAgent: string | null, end: LinkEnd | null = null) => flagsOfTry({ userAgent, end, kind: 'unit' })
+    const asked = { userAgent: null as string | null, end: null, kind: 'unit' as const, clientLooksLikeBrowser: false }
+    const flags = (userAgent: string | null, end: LinkEnd | null = null) => flagsOfTry({ ...asked, userAgent, end })
     expect(flags('Mozilla/5.0 (X)')).toEqual(['not-like-a-unit'])
     expect(flags('linkbot', 'revoked')).toEqual(['late-trigger-stopped', 'not-like-a-unit'])
     for (const userAgent of [null, '', 'curl/7.88.1', 'Wget', 'Robotics-unit/2']) expect(flags(userAgent)).toEqual([])
     expect(flags(null, 'budget-spent')).toEqual([]) // A loop, not a late trigger.
     // A copy link is made for browsers.
-    expect(flagsOfTry({ userAgent: 'Mozilla/5.0 (X)', end: null, kind: 'copy' })).toEqual([])
+    expect(flagsOfTry({ ...asked, userAgent: 'Mozilla/5.0 (X)', kind: 'copy' })).toEqual([])
+  })
+
+  it('counts a client with a browser’s name where the profile says that this is the unit’s own, and still no scanner', () => {
+    const flags = (userAgent: string) =>
+      flagsOfTry({ userAgent, end: null, kind: 'unit', clientLooksLikeBrowser: true })
+    expect(flags('Mozilla/5.0 (X)')).toEqual([])
+    for (const userAgent of ['Mozilla/5.0 (compatible; linkbot/1)', 'Mozilla/5.0 HeadlessX', 'SafeLinks']) {
+      expect(flags(userAgent)).toEqual(['not-like-a-unit'])
+    }
   })
 })

@@ -38,7 +38,7 @@ function broken(ledger: LinkLedger, how: 'reset' | 'fin' | 'timeout' | 'complete
 }
 
 describe('somebody else on the link of a unit', () => {
-  const FOREIGN = { status: 200, flags: ['not-like-a-unit'], userAgent: 'Mozilla/5.0' }
+  const FOREIGN = { status: 200, flags: ['not-like-a-unit' as const], userAgent: 'Mozilla/5.0' }
 
   it('costs bytes of the budget, stays in the record as a try, and proves nothing', () => {
     const ledger = newLedger()

@@ -11,7 +11,7 @@ beforeAll(async () => {
   test = await startTestApp()
   ;({ packageId, unitIds } = await prepare(test, {
     bytes: BYTES,
-    units: 6,
+    units: 8,
     profile: { fileName: 'Cam-{version}.BIN' },
   }))
 })
@@ -43,6 +43,27 @@ describe('a link', () => {
     const usual = await make({ kind: 'unit', unit: unitIds[0] })
     expect(usual.body).toMatchObject({ unit: unitIds[0], byteBudget: 2.5 * BYTES.length + MIB, expiresAt: null })
     expect((await make({ kind: 'unit', unit: unitIds[0], byteBudget: 300_000 })).body.byteBudget).toBe(300_000)
+  })
+
+  it('for a unit counts a client with a browser’s name where the profile says that the unit’s own has one', async () => {
+    const fetchedBy = async (unit: string, clientLooksLikeBrowser: boolean) => {
+      const task = (await test.call('POST', '/tasks', { unit, package: packageId })).body.tasks[0]
+      await test.call('PUT', '/models/sill-cam', testProfile({ fileName: 'Cam-{version}.BIN', clientLooksLikeBrowser }))
+      const answer = await fetch(task.link.url, {
+        headers: { 'user-agent': 'Mozilla/5.0 (unit)', connection: 'close' },
+      })
+      expect((await answer.arrayBuffer()).byteLength).toBe(BYTES.length)
+      const timeline = async (): Promise<{ detail: { end?: string } }[]> =>
+        (await test.call('GET', `/units/${unit}/timeline`)).body.items
+      await until(timeline, (items) => items.some(({ detail }) => detail.end === 'complete'))
+      return (await test.call('GET', `/tasks/${task.id}`)).body
+    }
+    expect(await fetchedBy(unitIds[6]!, true)).toMatchObject({ state: 'fetched', flags: [] })
+    expect(await fetchedBy(unitIds[7]!, false)).toMatchObject({
+      state: 'queued',
+      flags: ['not-like-a-unit'],
+      ledger: { sent: [], acknowledged: [], inferred: [] },
+    })
   })
 
   it('ends at its time', async () => {

@@ -29,6 +29,7 @@ describe('the timeline of a unit', () => {
       (await test.call('GET', `/units/${unitIds[0]}/timeline`)).body as { items: Item[]; next: null }
     const { items, next } = await until(read, (found) => found.items.some((item) => item.detail.status === 410))
     expect(next).toBeNull()
+    expect((await test.call('GET', `/tasks/${task.id}`)).body.flags).toEqual(['late-trigger-stopped'])
     expect(items.map((item) => item.at)).toEqual(items.map((item) => item.at).sort())
     const what = items.map((item) => `${item.kind} ${item.what}`)
     for (const wanted of [
@@ -38,7 +39,7 @@ describe('the timeline of a unit', () => {
       'log task.moved',
       'log task.closed',
       'download fetched a part',
-      'download was answered 410',
+      'download was a late trigger and was stopped: its link had ended',
     ])
       expect(what).toContain(wanted)
     expect(items.find((item) => item.kind === 'download')!.detail).toMatchObject({
