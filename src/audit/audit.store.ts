@@ -1,5 +1,6 @@
 // The audit log in the database: appended in the transaction of the change itself, read back byte for byte.
 import { randomBytes } from 'node:crypto'
+import { setImmediate } from 'node:timers/promises'
 import { toRfc3339 } from '../clock.js'
 import type { Db, Work } from '../db/db.js'
 import { insertRows, runText } from '../db/raw.driver.js'
@@ -128,4 +129,27 @@ export async function listEntries(
     labels: row.labels,
   }))
   return page.newest ? entries.reverse() : entries
+}
+
+/**
+ * Entries that one statement looks at where no index leads to those wanted: some 30 ms on a busy machine. A whole log of
+ * 1,000,000 took 1.2 to 1.6 s, in which its thread answered nobody.
+ */
+const WINDOW_ENTRIES = 20_000
+
+/** As listEntries, up to `untilSeq`, for filters of any kind; between the windows others get their turn. */
+export async function scanEntries(
+  db: Db,
+  filter: AuditFilter,
+  page: { afterSeq: number; limit: number; untilSeq: number },
+): Promise<StoredEntry[]> {
+  if (filter.unit !== undefined || filter.task !== undefined) return listEntries(db, filter, page)
+  const found: StoredEntry[] = []
+  for (let afterSeq = page.afterSeq; afterSeq < page.untilSeq && found.length < page.limit; ) {
+    const untilSeq = Math.min(afterSeq + WINDOW_ENTRIES, page.untilSeq)
+    found.push(...(await listEntries(db, filter, { afterSeq, limit: page.limit - found.length, untilSeq })))
+    afterSeq = untilSeq
+    if (found.length < page.limit) await setImmediate()
+  }
+  return found
 }

@@ -1,8 +1,9 @@
 // What each code of a refused check-in means and what a platform does about it: for the API's document and the
 // documents. Pure.
+import type { Advice } from '../http/problem-guide.js'
 import type { ItemCode } from './checkin.js'
 
-export const ITEM_GUIDE: Record<ItemCode, { when: string; remedy: string }> = {
+export const ITEM_GUIDE: Record<ItemCode, Advice> = {
   'unit-unknown': {
     when: 'No unit has this name; nothing is stored of the report.',
     remedy: 'Tell the operator, or leave it out.',

@@ -5,7 +5,7 @@ import type { FastifyPluginAsync, FastifyReply, FastifyRequest } from 'fastify'
 import { z } from 'zod'
 import { keyOf } from '../access/authenticate.service.js'
 import { requireRole } from '../access/require-role.js'
-import { listEntries, readHead } from '../audit/audit.store.js'
+import { readHead, scanEntries } from '../audit/audit.store.js'
 import type { Clock } from '../clock.js'
 import type { Db, Effect } from '../db/db.js'
 import { findLedgers } from '../downloads/ledger.store.js'
@@ -98,7 +98,8 @@ function stream(deps: EventDeps, given: { request: FastifyRequest; reply: Fastif
   const { request, afterSeq } = given
   const { raw } = given.reply
   const ledgers = new Map<string, string | null>()
-  let sentSeq = afterSeq
+  /** Up to here everything was looked at: a log of check-ins that move no task is not read again and again. */
+  let seenSeq = afterSeq
   let busy = false
   let again = false
   let askedAtMs = deps.clock()
@@ -130,9 +131,10 @@ function stream(deps: EventDeps, given: { request: FastifyRequest; reply: Fastif
     if (!(await keyOf(request, deps))) raw.destroy()
   }
   async function writeTasks(): Promise<void> {
+    const { seq: untilSeq } = await readHead(deps.read)
     for (;;) {
       if (raw.destroyed) return
-      const rows = await listEntries(deps.read, { action: 'task.' }, { afterSeq: sentSeq, limit: PAGE_ROWS })
+      const rows = await scanEntries(deps.read, { action: 'task.' }, { afterSeq: seenSeq, limit: PAGE_ROWS, untilSeq })
       for (const row of rows) {
         const { at, action, unit, task, fromVersion, toVersion, detail } = JSON.parse(row.body) as Record<
           string,
@@ -140,10 +142,13 @@ function stream(deps: EventDeps, given: { request: FastifyRequest; reply: Fastif
         >
         const data = JSON.stringify({ seq: row.seq, at, action, unit, task, fromVersion, toVersion, detail })
         write(`id: ${row.seq}\nevent: task\ndata: ${data}\n\n`)
-        sentSeq = row.seq
+        seenSeq = row.seq
         if (raw.writableNeedDrain) await drained()
       }
-      if (rows.length < PAGE_ROWS) return
+      if (rows.length < PAGE_ROWS) {
+        seenSeq = Math.max(seenSeq, untilSeq)
+        return
+      }
     }
   }
   /** Who resumes far back gets it at the pace at which it reads; who reads nothing gives its place to another. */

@@ -2,12 +2,13 @@
 // compiler asks for a text for every code of errors.ts.
 import type { ProblemCode } from '../errors.js'
 
-export interface ProblemAdvice {
+/** When a code is given, and what its receiver does. */
+export interface Advice {
   when: string
   remedy: string
 }
 
-export const PROBLEM_GUIDE: Record<ProblemCode, ProblemAdvice> = {
+export const PROBLEM_GUIDE: Record<ProblemCode, Advice> = {
   'request-invalid': {
     when: 'A member of the body, the query, the path or a header field breaks a rule; `errors` names each by JSON pointer.',
     remedy: 'Correct what `errors` names. The same request again is refused again.',

@@ -29,7 +29,7 @@ ${box('Note', 'full')}
 ${box('Name')}${box('Date')}${box('Signature')}
 </div>
 <h2>When it does not come up</h2>
-<table class="trouble">${TROUBLE.map(({ sign, remedy }) => html`<tr><th>${sign}</th><td>${remedy}</td></tr>`)}</table>
+<table class="trouble">${TROUBLE.map(({ sign, remedy }) => html`<tr><th scope="row">${sign}</th><td>${remedy}</td></tr>`)}</table>
 <p class="small">Office: type it in with <code>firmhand task report ${task.id} --by NAME …</code> The upgrade counts by the version that was read, not by this paper.</p>
 </section>`
 }

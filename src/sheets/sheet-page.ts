@@ -22,9 +22,9 @@ export function* sheetsPieces(sheets: readonly Sheet[]): Generator<string> {
   const title = sheets.length === 1 ? `Sheet ${sheets[0]!.task.id}` : `${sheets.length} sheets`
   // The page says its policy itself as well: it is kept as a file and opened without a server.
   const head = html`<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="${PAGE_POLICY}"><meta name="viewport" content="width=device-width"><meta name="robots" content="noindex"><meta name="referrer" content="no-referrer"><title>${title}</title>`
-  yield `<!doctype html>\n${head.text}<style>${SHEET_STYLE}</style></head><body>\n`
+  yield `<!doctype html>\n${head.text}<style>${SHEET_STYLE}</style></head><body><main>\n`
   for (const sheet of sheets) yield sheetArticle(sheet).text
-  yield '</body></html>\n'
+  yield '</main></body></html>\n'
 }
 
 function sheetArticle(sheet: Sheet): Html {
@@ -75,7 +75,7 @@ const grouped = (text: string, length: number): Html =>
   html`<span class="groups">${groupsOf(text, length).map((group) => html`<span>${group}</span>`)}</span>`
 
 const row = (name: string, value: Html | string | null): Html | null =>
-  value === null || value === '' ? null : html`<tr><th>${name}</th><td>${value}</td></tr>`
+  value === null || value === '' ? null : html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`
 
 /** One without breaks of its own is read in groups. */
 const serialOf = (serial: string | null): Html | string | null =>

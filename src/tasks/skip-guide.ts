@@ -1,7 +1,8 @@
 // What each skip code of an issue means and what is done about it: for the API's document and docs/errors.md. Pure.
+import type { Advice } from '../http/problem-guide.js'
 import type { Skip } from './issue-draft.js'
 
-export const SKIP_GUIDE: Record<Skip['code'], { when: string; remedy: string }> = {
+export const SKIP_GUIDE: Record<Skip['code'], Advice> = {
   'open-task': {
     when: 'The unit has an open task.',
     remedy: 'Wait for it, cancel it, or issue with `supersede`; from fetched on also with `acknowledge`.',

@@ -1,16 +1,9 @@
 // Lists of units as tests send them.
+import type { Finding } from '../../src/csv/finding.js'
 import type { Answer, TestApp } from '../support/app.js'
 
 export const sendList = (test: TestApp, body: string | Uint8Array, query = '', headers: Record<string, string> = {}) =>
   test.call('POST', `/units/import${query}`, body, { headers: { 'content-type': 'text/csv', ...headers } })
-
-export interface Finding {
-  line: number
-  column: string | null
-  value: string
-  code: string
-  detail: string
-}
 
 /** Line, column and code of each refusal: what a test states. */
 export const refusals = (answer: Answer): [number, string | null, string][] =>
