@@ -1,7 +1,7 @@
 // Looks at stored files as a whole, at a bounded pace, away from the thread that serves them.
 import { createHash } from 'node:crypto'
-import { open } from 'node:fs/promises'
 import { setTimeout } from 'node:timers/promises'
+import { NOT_A_FILE, openPlainFile } from './plain-file.driver.js'
 
 /** Read in one go: large enough for the disk, and hashed in under a millisecond, so that nothing else waits for it. */
 const PIECE_BYTES = 512 * 1024
@@ -17,7 +17,7 @@ export interface Pace {
 
 /** null = stopped on the way. @throws what the system says of the file */
 export async function hashFile(file: string, pace?: Pace): Promise<{ sha256: string; sizeBytes: number } | null> {
-  const handle = await open(file, 'r')
+  const handle = await openPlainFile(file)
   const hash = createHash('sha256')
   let sizeBytes = 0
   const startMs = performance.now()
@@ -53,7 +53,7 @@ export async function checkBlob(
     const { code } = error as NodeJS.ErrnoException
     if (code === 'ENOENT' || code === 'ENOTDIR') return 'missing'
     // What the server may not or cannot read it cannot serve either; whoever sets that right has it checked again.
-    if (['EIO', 'EISDIR', 'EACCES', 'EPERM', 'ELOOP'].includes(code ?? '')) return 'unreadable'
+    if (['EIO', 'EISDIR', 'EACCES', 'EPERM', 'ELOOP', 'ENXIO', NOT_A_FILE].includes(code ?? '')) return 'unreadable'
     throw error
   }
 }

@@ -8,6 +8,7 @@ import type { Readable } from 'node:stream'
 import { finished } from 'node:stream/promises'
 import { AppError } from '../errors.js'
 import { BLOCK_BYTES, type FileDigests, StreamDigests } from './digests.js'
+import { openPlainFile } from './plain-file.driver.js'
 
 /** Open files that are kept for the next block, far under the usual limit of 1,024; more only while they are read. */
 const HANDLES_MAX = 64
@@ -136,14 +137,16 @@ export function diskStore(dataFolder: string): DiskStore {
     sweep: async (isKnown) => {
       const removed: string[] = []
       for (const name of await readdir(incoming)) {
-        await rm(temporaryFile(name), { force: true })
+        await rm(temporaryFile(name), { force: true, recursive: true })
         removed.push(name)
       }
-      for (const folder of await readdir(packages)) {
-        for (const name of await readdir(path.join(packages, folder))) {
-          if (isKnown(name)) continue
-          await rm(path.join(packages, folder, name), { force: true })
-          removed.push(name)
+      // Only what this store itself can have left: lost+found and what people put there is none of its business.
+      for (const folder of await readdir(packages, { withFileTypes: true })) {
+        if (!folder.isDirectory() || !/^[0-9a-f]{2}$/.test(folder.name)) continue
+        for (const file of await readdir(path.join(packages, folder.name), { withFileTypes: true })) {
+          if (!file.isFile() || !/^[0-9a-f]{64}$/.test(file.name) || isKnown(file.name)) continue
+          await rm(path.join(packages, folder.name, file.name), { force: true })
+          removed.push(file.name)
         }
       }
       return removed
@@ -189,7 +192,7 @@ export function blockReader(
 
   /** The open file of a package; the ones used longest ago are let go. */
   function fileFor(sha256: string): OpenFile {
-    const file = files.get(sha256) ?? { handle: open(fileOf(dataFolder, sha256), 'r'), users: 0, kept: true }
+    const file = files.get(sha256) ?? { handle: openPlainFile(fileOf(dataFolder, sha256)), users: 0, kept: true }
     files.delete(sha256)
     files.set(sha256, file)
     if (files.size > HANDLES_MAX) letGo(files.keys().next().value!)

@@ -17,6 +17,7 @@ import { labelCommands } from './labels.command.js'
 import { linkCommands } from './link.command.js'
 import { modelCommands } from './model.command.js'
 import { packageCommands } from './package.command.js'
+import { printable } from './printable.js'
 import { restoreCommand } from './restore.command.js'
 import { scrubCommand } from './scrub.command.js'
 import { serveCommand } from './serve.command.js'
@@ -34,7 +35,9 @@ The others ask a running server:
 Exit code: 0 done, 1 failed, refused or not all done, 2 wrong usage or wrong settings.
 "firmhand COMMAND --help" tells more of each, "firmhand serve --help" lists the settings.`
 
-export async function runCli(args: string[], io: CommandIo): Promise<ExitCode> {
+export async function runCli(args: string[], given: CommandIo): Promise<ExitCode> {
+  // Progress of our own begins with a carriage return; nothing that came from elsewhere is put out so.
+  const io: CommandIo = { ...given, err: (text) => given.err(text.startsWith('\r') ? text : printable(text)) }
   let exit: ExitCode = EXIT.ok
   const json = args.includes('--json')
   let help = ''

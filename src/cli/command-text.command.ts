@@ -31,7 +31,9 @@ export function commandCommands(program: Command, run: Run): void {
       }
       run.io.err(`${text.encoding}, ${text.units} units, ${text.segments} message${text.segments === 1 ? '' : 's'}\n`)
       for (const caution of text.cautions) run.io.err(`caution: ${caution.text}\n`)
-      show(run, text, () => [text.text])
+      // To the letter: it is what gets sent.
+      if (run.json()) show(run, text, () => [])
+      else run.io.out(`${text.text}\n`)
     })
   command
     .command('sent <TASK>')

@@ -1,6 +1,7 @@
 // What every command gets and gives. Tests call commands with an io of their own.
 import type { Clock } from '../clock.js'
 import type { ApiClient } from './api-client.js'
+import { printable, printableInLine } from './printable.js'
 
 export interface CommandIo {
   env: Record<string, string | undefined>
@@ -31,11 +32,12 @@ export interface Run {
 /** Prints a result: as one JSON value, or as lines for people. */
 export function show(run: Run, value: unknown, lines: () => string[]): void {
   if (run.json()) run.io.out(`${JSON.stringify(value)}\n`)
-  else for (const line of lines()) run.io.out(`${line}\n`)
+  else for (const line of lines()) run.io.out(`${printable(line)}\n`)
 }
 
 /** Columns of equal width, two blanks between. */
-export function table(rows: readonly (readonly string[])[]): string[] {
+export function table(given: readonly (readonly string[])[]): string[] {
+  const rows = given.map((row) => row.map(printableInLine))
   const widths = (rows[0] ?? []).map((_, column) => Math.max(...rows.map((row) => (row[column] ?? '').length)))
   return rows.map((row) =>
     row

@@ -6,7 +6,7 @@
 const FORMULA = /^[=+\-@\t\r\n\0\uFF1D\uFF0B\uFF0D\uFF20]/
 /** Blanks of every kind, and what has no width at all: it comes with text that was copied from a page or a chat. */
 const INVISIBLE = '\\s\\u00ad\\u180e\\u200b-\\u200f\\u202a-\\u202e\\u2060-\\u2064\\ufeff'
-const INVISIBLE_ENDS = new RegExp(`^[${INVISIBLE}]+|[${INVISIBLE}]+$`, 'g')
+const INVISIBLE_SIGN = new RegExp(`[${INVISIBLE}]`)
 /** ="0049" shows as text in a spreadsheet: a common trick of programs that write such files. */
 const TEXT_FORMULA = /^="((?:[^"]|"")*)"$/
 /** Up to 11 digits without a leading zero stay as they are; longer ones turn into 4.9E+14 (common practice, no source). */
@@ -21,6 +21,15 @@ const SPREADSHEET_ERROR = /^#(N\/A|REF!|VALUE!|NAME\?|DIV\/0!|NUM!|NULL!|#+)$/i
 
 const VALUE_SHOWN_MAX = 60
 
+/** Sign by sign from both ends: a pattern for the end would begin anew at every blank inside, and take seconds for many. */
+function withoutInvisibleEnds(text: string): string {
+  let first = 0
+  let end = text.length
+  while (first < end && INVISIBLE_SIGN.test(text[first]!)) first += 1
+  while (end > first && INVISIBLE_SIGN.test(text[end - 1]!)) end -= 1
+  return text.slice(first, end)
+}
+
 export interface Cell {
   text: string
   /** The text stood behind an apostrophe or in ="…": it is taken to the letter, blanks at its ends too. */
@@ -30,7 +39,7 @@ export interface Cell {
 }
 
 export function readCell(raw: string): Cell {
-  const trimmed = raw.replace(INVISIBLE_ENDS, '')
+  const trimmed = withoutInvisibleEnds(raw)
   const formula = TEXT_FORMULA.exec(trimmed)
   if (formula) return { text: formula[1]!.replaceAll('""', '"'), literal: true, repair: 'text-formula' }
   const behind = raw.startsWith("'") ? raw.slice(1) : trimmed.startsWith("'") ? trimmed.slice(1) : null
@@ -44,7 +53,7 @@ function needsGuard(text: string): boolean {
   if (text === '') return false
   if (FORMULA.test(text) || DATE_LIKE.test(text) || WORD_LIKE.test(text) || SPREADSHEET_ERROR.test(text)) return true
   if (NUMBER_LIKE.test(text) && !PLAIN_NUMBER.test(text)) return true
-  return text.startsWith("'") || text.replace(INVISIBLE_ENDS, '') !== text
+  return text.startsWith("'") || withoutInvisibleEnds(text) !== text
 }
 
 /** Keeps a text that a spreadsheet would run as a formula a text. For cells that are only looked at. */

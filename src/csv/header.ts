@@ -9,6 +9,9 @@ export interface Header<Name extends string> {
   cautions: Finding[]
 }
 
+/** A table of some other thing has columns without end; after so many it is clear. */
+const UNKNOWN_NAMED_MAX = 100
+
 /** `Serial No.`, `serial_no` and `SerialNo` are one name. */
 const keyOf = (text: string): string =>
   readCell(text)
@@ -27,19 +30,27 @@ export function readHeader<Name extends string>(
   }
   const header: Header<Name> = { columns: [], faults: [], cautions: [] }
   const known = Object.keys(names).join(', ')
+  let unknown = 0
   for (const cell of row.cells) {
     const key = keyOf(cell)
     const name = byKey.get(key) ?? null
     const at = { line: row.line, value: shortened(cell) }
-    if (name !== null && header.columns.includes(name)) {
+    const isDoubled = name !== null && header.columns.includes(name)
+    header.columns.push(name)
+    if (isDoubled) {
       const detail = `Two columns are called ${name}: keep the one that counts.`
       header.faults.push({ ...at, column: name, code: 'column-doubled', detail })
     }
     if (name === null && key !== '') {
+      unknown += 1
+      if (unknown > UNKNOWN_NAMED_MAX) continue
       const detail = `The column ${at.value} is not known here and was not read. Known are ${known}.`
       header.cautions.push({ ...at, column: null, code: 'column-unknown', detail })
     }
-    header.columns.push(name)
+  }
+  if (unknown > UNKNOWN_NAMED_MAX) {
+    const detail = `${unknown - UNKNOWN_NAMED_MAX} further columns are not known here and were not read.`
+    header.cautions.push({ line: row.line, column: null, value: '', code: 'column-unknown', detail })
   }
   return header
 }

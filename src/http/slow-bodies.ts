@@ -1,3 +1,4 @@
+// A client that sends or reads nothing any more holds a connection, and what its answer is made from, for ever.
 // A body that trickles in for ever holds a connection and, while it is stopped, the server. Bodies of a known bound have
 // a time as a whole; streams of any size (packages, imports) only have to go on: a large file may take hours.
 import type { FastifyInstance } from 'fastify'
@@ -5,13 +6,17 @@ import { AppError } from '../errors.js'
 
 /** A whole JSON body, some MiB at most, over the slowest line of an office. */
 const BODY_MS = 120_000
-/** Between two pieces of a stream. */
+/** Between two pieces of a stream, in either direction. */
 const SILENCE_MS = 120_000
 /** Routes that take more than this take streams. */
 const BOUNDED_BODY_MAX_BYTES = 8 * 1024 * 1024
 
 export function limitSlowBodies(app: FastifyInstance, limits: { bodyMs?: number; silenceMs?: number } = {}): void {
   const { bodyMs = BODY_MS, silenceMs = SILENCE_MS } = limits
+  app.addHook('onSend', async (_request, reply) => {
+    // Any byte that the client takes starts the time anew; once it has all, the server's own time for idle ones counts.
+    reply.raw.setTimeout(silenceMs, () => void reply.raw.destroy())
+  })
   app.addHook('onRequest', async (request, reply) => {
     const { raw } = request
     if (raw.complete || (raw.headers['content-length'] ?? '0') === '0') {

@@ -5,6 +5,7 @@ import { ROLES, seesSecrets } from '../access/roles.js'
 import { linkToken } from '../access/secret.js'
 import { type Clock, toRfc3339 } from '../clock.js'
 import type { Db } from '../db/db.js'
+import { findHold } from '../hold/hold.store.js'
 import {
   changeProblems,
   Id,
@@ -31,7 +32,11 @@ const LinkView = z
     kind: z.enum(LINK_KINDS),
     package: z.string(),
     unit: z.string().nullable(),
-    url: z.string().describe('A capability: who has it gets the file. Auditors see the token as `…`'),
+    url: z
+      .string()
+      .describe(
+        'A capability: who has it gets the file. Auditors see the token as `…`, and so does everybody while the server is on hold',
+      ),
     byteBudget: z.number().int().describe('Bytes that may go out on it; then it answers 410'),
     expiresAt: z.string().nullable(),
   })
@@ -64,6 +69,8 @@ export function linkRoutes(deps: LinkRoutesDeps): FastifyPluginAsync {
     byteBudget: link.byteBudgetBytes,
     expiresAt: link.expiresAtMs === null ? null : toRfc3339(link.expiresAtMs),
   })
+  /** Nothing that could be sent is given out while it lasts; see the views of tasks. */
+  const isOnHold = async (): Promise<boolean> => (await findHold(deps.read)) !== null
   const stateOf = (link: Link): z.infer<typeof ListedLink>['state'] => {
     if (link.endReason !== null) return 'ended'
     return link.expiresAtMs !== null && link.expiresAtMs <= deps.clock() ? 'expired' : 'live'
@@ -96,7 +103,7 @@ export function linkRoutes(deps: LinkRoutesDeps): FastifyPluginAsync {
           deps.read,
           items.map((link) => link.id),
         )
-        const mayUse = seesSecrets(ROLES.find((role) => role === request.actor.role)!)
+        const mayUse = seesSecrets(ROLES.find((role) => role === request.actor.role)!) && !(await isOnHold())
         return {
           items: items.map((link) => ({
             ...view(link, mayUse),
@@ -138,7 +145,8 @@ export function linkRoutes(deps: LinkRoutesDeps): FastifyPluginAsync {
           expiresAtMs: body.expiresAt === undefined ? null : instantMs(body.expiresAt),
           byteBudgetBytes: body.byteBudget ?? null,
         })
-        return reply.code(201).send(view(link, true))
+        // A repeat by Idempotency-Key is answered on hold too, and gives as little out as everything else.
+        return reply.code(201).send(view(link, !(await isOnHold())))
       },
     )
     app.delete(

@@ -110,6 +110,7 @@ const NO_LINK: Record<Extract<SheetLink, { kind: 'none' }>['why'], string> = {
   closed: 'None: the task is closed.',
   withdrawn: 'None: the package was withdrawn.',
   'no-public-url': 'None: the server has no public address (FIRMHAND_PUBLIC_URL). Take the file from the office.',
+  'on-hold': 'None now: the server is on hold. Print the sheet anew when it is released.',
   ended: 'None that works any more. The office makes a new one',
 }
 

@@ -2,6 +2,7 @@
 import { linkToken } from '../access/secret.js'
 import { readHead } from '../audit/audit.store.js'
 import type { Db } from '../db/db.js'
+import { findHold } from '../hold/hold.store.js'
 import { linkUrl } from '../links/link.service.js'
 import { findLink, type Link, listLinks } from '../links/link.store.js'
 import { findModel } from '../models/model.store.js'
@@ -37,12 +38,13 @@ export async function loadSheets(
     packs.set(id, { pack, profile: (await findModel(db, pack.modelId))!.profile })
   }
   const auditHead = await readHead(db)
+  const onHold = (await findHold(db)) !== null
   const sheets: Sheet[] = []
   for (const task of tasks) {
     const { pack, profile } = packs.get(task.packageId)!
-    const link = await linkOf(db, { task, pack }, settings, viewer)
+    const link = await linkOf(db, { task, pack, onHold }, settings, viewer)
     const unit = units.get(task.unitId)!
-    sheets.push(sheetOf({ task, unit, pack, profile, link, auditHead, nowMs: viewer.nowMs }))
+    sheets.push(sheetOf({ task, unit, pack, profile, link, auditHead, onHold, nowMs: viewer.nowMs }))
   }
   return sheets
 }
@@ -50,7 +52,7 @@ export async function loadSheets(
 /** The newest copy link of the task that still gives the file; never the unit's own, which is for the unit alone. */
 async function linkOf(
   db: Db,
-  { task, pack }: { task: Task; pack: Package },
+  { task, pack, onHold }: { task: Task; pack: Package; onHold: boolean },
   settings: SheetSettings,
   viewer: { seesSecrets: boolean; nowMs: number },
 ): Promise<SheetLink> {
@@ -58,6 +60,7 @@ async function linkOf(
   if (task.closedAtMs !== null) return { kind: 'none', why: 'closed' }
   if (pack.state === 'withdrawn') return { kind: 'none', why: 'withdrawn' }
   if (settings.publicUrl === null) return { kind: 'none', why: 'no-public-url' }
+  if (onHold) return { kind: 'none', why: 'on-hold' }
   const link = await liveLink(db, task, viewer.nowMs)
   if (!link) return { kind: 'none', why: 'ended' }
   if (!viewer.seesSecrets) return { kind: 'masked', url: linkUrl(settings.publicUrl, MASK, link.fileName) }

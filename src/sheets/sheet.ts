@@ -11,7 +11,7 @@ export type SheetLink =
   | { kind: 'open'; url: string; expiresAtMs: number | null }
   /** The viewer's role may not see the token: neither as text nor as QR. */
   | { kind: 'masked'; url: string }
-  | { kind: 'none'; why: 'air' | 'closed' | 'withdrawn' | 'no-public-url' | 'ended' }
+  | { kind: 'none'; why: 'air' | 'closed' | 'withdrawn' | 'no-public-url' | 'on-hold' | 'ended' }
 
 export interface Sheet {
   task: Pick<Task, 'id' | 'method' | 'state' | 'reason' | 'issuedAtMs' | 'deadlineMs' | 'fromVersion' | 'toVersion'>
@@ -40,6 +40,7 @@ export function sheetOf(given: {
   profile: Profile
   link: SheetLink
   auditHead: { seq: number; hash: string }
+  onHold: boolean
   nowMs: number
 }): Sheet {
   const { task, unit, pack, profile, link } = given
@@ -56,7 +57,10 @@ export function sheetOf(given: {
     installsOver: pack.installsOver,
     times: { installMinutes: minutes(task.terms.installMs), soakMinutes: minutes(task.terms.soakMs) },
     link,
-    stops: stopsOf(task, pack),
+    stops: [
+      ...(given.onHold ? ['The server is on hold: nothing is given out. Ask the office before you begin.'] : []),
+      ...stopsOf(task, pack),
+    ],
     auditHead: given.auditHead,
     printedAtMs: given.nowMs,
   }

@@ -79,7 +79,9 @@ export function openScratch(file: string) {
         note('caution', BY_ITSELF, row.cautions)
       }
     }),
-    addFindings: (level: 'rejected' | 'caution', findings: readonly Finding[]) => note(level, BY_ITSELF, findings),
+    addFindings: inOne((level: 'rejected' | 'caution', findings: readonly Finding[]) =>
+      note(level, BY_ITSELF, findings),
+    ),
     /** Forgets what was found beside the record. */
     startAnew: inOne(() => {
       db.prepare('delete from finding where phase = ?').run(BESIDE)

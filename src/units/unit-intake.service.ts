@@ -23,10 +23,14 @@ import { resolveRows } from './unit-resolve.service.js'
 const LIST_MAX_BYTES = 256 * 1024 * 1024
 /** Lists that may be under way at once, each with a file of its own; they are judged one after the other. */
 const LISTS_MAX = 4
+/** Of one key: a program that has gone wild leaves places to others. */
+const LISTS_PER_KEY_MAX = 2
 /** Findings of one piece of the answer. */
 const PIECE_FINDINGS = 200
 
 export interface IntakeOptions {
+  /** Who sends it. */
+  keyId: string
   partial: boolean
   check: boolean
   region: CellContext['region']
@@ -51,7 +55,8 @@ export interface IntakeDeps {
 }
 
 export function unitIntake(deps: IntakeDeps) {
-  let open = 0
+  /** Key ids, one for each list under way. */
+  const open: string[] = []
   let last: Promise<unknown> = Promise.resolve()
   const inTurn = <T>(work: () => Promise<T>): Promise<T> => {
     const mine = last.then(work)
@@ -78,9 +83,12 @@ export function unitIntake(deps: IntakeDeps) {
     actorOf: (sha256: string) => Promise<Actor>,
     options: IntakeOptions,
   ): Promise<Intake> {
-    if (open >= LISTS_MAX)
-      throw new AppError('not-ready', `${LISTS_MAX} lists are being read already: send this one when they are done.`)
-    open += 1
+    const mine = open.filter((keyId) => keyId === options.keyId).length
+    if (open.length >= LISTS_MAX || mine >= LISTS_PER_KEY_MAX) {
+      const whose = mine >= LISTS_PER_KEY_MAX ? `${mine} lists of this key` : `${open.length} lists`
+      throw new AppError('not-ready', `${whose} are being read already: send this one when they are done.`)
+    }
+    open.push(options.keyId)
     // The folder is swept at every start: whatever a crash leaves of a list goes with it.
     const base = path.join(deps.dataFolder, 'incoming', newId('list', deps.clock()))
     const [listFile, scratchFile] = [`${base}.csv`, `${base}.db`]
@@ -88,7 +96,7 @@ export function unitIntake(deps: IntakeDeps) {
     const dispose = async () => {
       if (disposed) return
       disposed = true
-      open -= 1
+      open.splice(open.indexOf(options.keyId), 1)
       for (const file of [listFile, scratchFile]) await rm(file, { force: true })
     }
     try {

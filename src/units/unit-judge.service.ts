@@ -10,13 +10,20 @@ import { isBlank, type JudgedRow, judgeRow } from './unit-row.js'
 
 /** Five times the largest fleet that this is made for: beyond it the list is no list of units. */
 const ROWS_MAX = 1_000_000
+/** Two for each row: half a gigabyte of findings, on disk and as an answer, which a list of 20 MB could make ten of. */
+const FINDINGS_MAX = 2_000_000
 
 const whole = (line: number, code: string, detail: string): Finding => ({ line, column: null, value: '', code, detail })
 
 /** @returns false where the file as a whole cannot be taken; the findings say why */
-export async function judgeFile(file: string, scratch: Scratch, context: CellContext): Promise<boolean> {
+export async function judgeFile(
+  file: string,
+  scratch: Scratch,
+  context: CellContext,
+  findingsMax = FINDINGS_MAX,
+): Promise<boolean> {
   try {
-    return await judgeTable(await openTable(file), scratch, context)
+    return await judgeTable(await openTable(file), scratch, { ...context, findingsMax })
   } catch (error) {
     if (!(error instanceof TableFault)) throw error
     scratch.addFindings('rejected', [whole(error.line, error.code, error.message)])
@@ -24,10 +31,15 @@ export async function judgeFile(file: string, scratch: Scratch, context: CellCon
   }
 }
 
-async function judgeTable(table: Table, scratch: Scratch, context: CellContext): Promise<boolean> {
+async function judgeTable(
+  table: Table,
+  scratch: Scratch,
+  context: CellContext & { findingsMax: number },
+): Promise<boolean> {
   let columns: (UnitColumn | null)[] | null = null
   let waiting: JudgedRow[] = []
   let count = 0
+  let found = 0
   for await (const row of table.rows()) {
     if (isBlank(row.cells)) continue
     if (columns === null) {
@@ -46,7 +58,15 @@ async function judgeTable(table: Table, scratch: Scratch, context: CellContext):
       scratch.addFindings('rejected', [whole(row.line, 'rows-too-many', detail)])
       return false
     }
-    waiting.push(judgeRow(row, columns, context))
+    const judged = judgeRow(row, columns, context)
+    waiting.push(judged)
+    found += judged.faults.length + judged.cautions.length
+    if (found > context.findingsMax) {
+      scratch.addRows(waiting)
+      const detail = `There are more than ${context.findingsMax} findings up to here: mend what they name, and send the list again.`
+      scratch.addFindings('rejected', [whole(row.line, 'findings-too-many', detail)])
+      return false
+    }
     if (waiting.length >= SLICE_ROWS) {
       scratch.addRows(waiting)
       waiting = []

@@ -89,6 +89,7 @@ export function unitListRoutes(deps: IntakeDeps): FastifyPluginAsync {
         }
         const body = readApart((request.body ?? request.raw) as Readable)
         const done = await intake.take(body, actorOf, {
+          keyId: request.actor.id,
           partial: partial === 'true',
           check: check === 'true',
           region: region ?? null,

@@ -16,9 +16,17 @@ import {
   flush,
   lockBackupFolder,
   makeFolder,
+  readBounded,
   writeFlushed,
 } from './files.driver.js'
-import { BACKUP_FORMAT, type Manifest, PROGRAM_VERSION, sealManifest } from './manifest.js'
+import {
+  BACKUP_FORMAT,
+  MANIFEST_MAX_BYTES,
+  type Manifest,
+  PROGRAM_VERSION,
+  readManifest,
+  sealManifest,
+} from './manifest.js'
 import { checkRecord } from './record-check.driver.js'
 
 export interface BackupResult {
@@ -71,6 +79,9 @@ export async function backup(order: BackupOrder): Promise<BackupResult> {
   }
   const unlock = lockBackupFolder(target)
   try {
+    refuseInside(setsOf(target), dataFolder)
+    refuseInside(path.join(target, 'packages'), dataFolder)
+    await refuseOthers(order, database)
     await removeLeftovers(target)
     return await makeSet(order, database)
   } catch (error) {
@@ -89,6 +100,42 @@ function refuseInside(target: string, dataFolder: string): void {
   const [inner, outer] = [realPlace(target), realpathSync(dataFolder)]
   if (inner === outer || inner.startsWith(outer + path.sep))
     throw new AppError('backup-refused', `${target} lies in the data folder itself: name a folder on another disk.`)
+}
+
+/** Sets of two servers in one folder would make room for each other: a good one goes because of somebody else's new one. */
+async function refuseOthers({ target, dataFolder }: BackupOrder, database: string): Promise<void> {
+  const [newest] = (await listSets(target)).slice(-1)
+  if (newest === undefined) return
+  const file = path.join(setsOf(target), newest, 'manifest.json')
+  const text = await readBounded(file, MANIFEST_MAX_BYTES).catch(() => null)
+  const other = text === null ? null : serverIn(text)
+  const own = serverOf(database)
+  if (other === null || own === null || other === own) return
+  throw new AppError(
+    'backup-refused',
+    `${target} holds backups of another server (${other}): name a folder for ${dataFolder} alone.`,
+  )
+}
+
+/** What is damaged says nothing, and hinders no new backup. */
+function serverIn(text: string): string | null {
+  try {
+    return readManifest(text).server
+  } catch {
+    return null
+  }
+}
+
+/** null = the record cannot be read: what is wrong with it is said later. */
+function serverOf(database: string): string | null {
+  const source = new BetterSqlite(database, { readonly: true, fileMustExist: true, timeout: 10_000 })
+  try {
+    return (source.prepare('select id from server').get() as { id: string } | undefined)?.id ?? null
+  } catch {
+    return null
+  } finally {
+    source.close()
+  }
 }
 
 /** Where a folder is, or would be if it were made. */
@@ -182,14 +229,18 @@ async function keepBlob(
   const folder = path.dirname(kept)
   await makeFolder(folder)
   const found = await copyFlushed({ from: fileOf(order.dataFolder, blob.sha256), to: part }).catch(
-    (error: NodeJS.ErrnoException) => {
-      if (error.code === 'ENOENT') return null
-      throw error
-    },
+    (error: Error) => error,
   )
-  if (found?.sha256 !== blob.sha256 || found.sizeBytes !== blob.sizeBytes) {
+  if (found instanceof Error) {
     await rm(part, { force: true })
-    return { copied: false, fault: found ? 'changed' : 'missing' }
+    // Is it the original that cannot be read? Then the rest of the backup is all the more worth having.
+    const verdict = await checkBlob(fileOf(order.dataFolder, blob.sha256), blob)
+    if (verdict === 'whole' || verdict === 'stopped') throw found
+    return { copied: false, fault: verdict }
+  }
+  if (found.sha256 !== blob.sha256 || found.sizeBytes !== blob.sizeBytes) {
+    await rm(part, { force: true })
+    return { copied: false, fault: 'changed' }
   }
   await rename(part, kept)
   await flush(folder)

@@ -3,6 +3,7 @@ import { createHash } from 'node:crypto'
 import { type FileHandle, mkdir, open } from 'node:fs/promises'
 import path from 'node:path'
 import BetterSqlite from 'better-sqlite3'
+import { openPlainFile } from '../blobs/plain-file.driver.js'
 import { AppError } from '../errors.js'
 
 /** A backup opens everything: nobody but the user who makes it may read it. */
@@ -36,13 +37,25 @@ export async function writeFlushed(file: string, text: string): Promise<{ sizeBy
   return { sizeBytes: bytes.length, sha256: createHash('sha256').update(bytes).digest('hex') }
 }
 
+/** A small file as text. @throws where it is larger, or no file */
+export async function readBounded(file: string, maxBytes: number): Promise<string> {
+  const handle = await openPlainFile(file)
+  try {
+    const { size } = await handle.stat()
+    if (size > maxBytes) throw new Error(`${path.basename(file)} has ${size} bytes, which is no such file`)
+    return await handle.readFile('utf8')
+  } finally {
+    await handle.close()
+  }
+}
+
 /** Copies into a new file, flushed, and says what was copied. Not a link: a copy shares no fate with its original. */
 export async function copyFlushed(given: {
   from: string
   to: string
   mode?: number
 }): Promise<{ sizeBytes: number; sha256: string }> {
-  const source = await open(given.from, 'r')
+  const source = await openPlainFile(given.from)
   let target: FileHandle | null = null
   try {
     target = await open(given.to, 'wx', given.mode ?? FILE_MODE)

@@ -6,6 +6,9 @@ import { hashOf } from '../audit/chain.js'
 export const BACKUP_FORMAT = 'firmhand-backup/1'
 export const PROGRAM_VERSION = '0.1.0'
 
+/** Room for 500,000 packages; beyond it none is read into memory. */
+export const MANIFEST_MAX_BYTES = 64 * 1024 * 1024
+
 /** Beside the packages, which all sets of one folder share, a set holds these. */
 export const SET_FILES = ['firmhand.db', 'secret', 'settings.json'] as const
 

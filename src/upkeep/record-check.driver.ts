@@ -42,6 +42,11 @@ function look(database: BetterSqlite.Database, expected: { secret: string; head?
   const [lost] = database.pragma('foreign_key_check') as { table: string; rowid: number; parent: string }[]
   if (lost) throw new Error(`the database is damaged: a row of ${lost.table} points to no row of ${lost.parent}`)
   const schema = schemaOf(database)
+  const [foreign] = database
+    .prepare("select type, name from sqlite_schema where type in ('trigger', 'view') limit 1")
+    .all() as { type: string; name: string }[]
+  // It would run with the first change that the server makes: a hold, say, could be taken away as it is set.
+  if (foreign) throw new Error(`the database holds the ${foreign.type} ${foreign.name}, and this program makes none`)
   const server = database.prepare('select id from server').get() as { id: string } | undefined
   if (!server) throw new Error('the database names no server')
   checkSecret(database, expected.secret)

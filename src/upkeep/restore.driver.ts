@@ -1,7 +1,7 @@
 // Brings a backup back into an empty data folder: checked before it is copied, checked as a copy, and put in its place in
 // one step, with everything on hold. At the first fault nothing is left behind.
 import { existsSync } from 'node:fs'
-import { mkdir, readdir, readFile, rename, rm } from 'node:fs/promises'
+import { chmod, lstat, mkdir, readdir, readFile, rename, rm } from 'node:fs/promises'
 import path from 'node:path'
 import type { Actor } from '../audit/actor.js'
 import { appendAudit } from '../audit/audit.store.js'
@@ -20,14 +20,16 @@ import { placeHold } from '../hold/hold.service.js'
 import { endAllSessions, findHold } from '../hold/hold.store.js'
 import { listPackagesWithBytes } from '../packages/package.store.js'
 import { isStamp, listSets, setsOf } from './backup.driver.js'
-import { copyFlushed, explainDisk, flush } from './files.driver.js'
-import { type Manifest, readManifest, SET_FILES } from './manifest.js'
+import { copyFlushed, explainDisk, flush, readBounded } from './files.driver.js'
+import { MANIFEST_MAX_BYTES, type Manifest, readManifest, SET_FILES } from './manifest.js'
 import { checkRecord, type RecordFacts } from './record-check.driver.js'
 
 const BY_CLI: Actor = { id: 'cli', name: 'the command line of the server', role: 'integrator', via: 'cli', once: null }
 /** Modes of a data folder: its user everything, its group the packages. */
 const FOLDER_MODE = 0o750
 const BLOB_MODE = 0o640
+/** 64 hex digits and a line break. */
+const SECRET_MAX_BYTES = 1024
 
 export interface RestoreOrder {
   source: string
@@ -57,7 +59,7 @@ export async function restore(order: RestoreOrder): Promise<RestoreResult> {
   const { manifest, facts } = await checkSet(order, from)
 
   const temporary = `${dataFolder}.restoring`
-  await mkdir(temporary, { recursive: true, mode: FOLDER_MODE })
+  await claimTemporary(temporary)
   const unlock = order.lock(temporary)
   try {
     // What a restore that was killed left: under the lock it is nobody's.
@@ -83,6 +85,30 @@ export async function restore(order: RestoreOrder): Promise<RestoreResult> {
   } finally {
     unlock()
   }
+}
+
+/** All that a restore, or the lock on its folder, ever puts there. */
+const OWN_NAMES = /^(lock|secret|incoming|packages|firmhand\.db)(-(journal|wal|shm))?$/
+
+/** Everything in it is removed before the copy: so it has to be what an earlier restore left, and nobody else's. */
+async function claimTemporary(temporary: string): Promise<void> {
+  await mkdir(path.dirname(temporary), { recursive: true, mode: FOLDER_MODE })
+  const made = await mkdir(temporary, { mode: FOLDER_MODE }).then(
+    () => true,
+    (error: NodeJS.ErrnoException) => {
+      if (error.code === 'EEXIST') return false
+      throw error
+    },
+  )
+  if (made) return
+  const isFolder = (await lstat(temporary)).isDirectory()
+  const foreign = isFolder ? (await readdir(temporary)).find((name) => !OWN_NAMES.test(name)) : null
+  if (foreign !== undefined) {
+    const what = foreign === null ? 'is no folder' : `holds ${foreign}, which no restore put there`
+    const detail = `${temporary}, where the copy is made, ${what}: move it away.`
+    throw new AppError('restore-refused', detail)
+  }
+  await chmod(temporary, FOLDER_MODE)
 }
 
 /** Never over anything: what is there may be the better copy. */
@@ -123,12 +149,12 @@ const broken = (detail: string, cause?: unknown): AppError =>
 /** Every file against the manifest, and the record against itself and against the manifest. */
 async function checkSet(order: RestoreOrder, from: string): Promise<{ manifest: Manifest; facts: RecordFacts }> {
   try {
-    const manifest = readManifest(await readFile(path.join(from, 'manifest.json'), 'utf8'))
+    const manifest = readManifest(await readBounded(path.join(from, 'manifest.json'), MANIFEST_MAX_BYTES))
     for (const name of SET_FILES) {
       const verdict = await checkBlob(path.join(from, name), manifest.files[name])
       if (verdict !== 'whole') throw new Error(`${name} is ${verdict}`)
     }
-    const secret = (await readFile(path.join(from, 'secret'), 'utf8')).trim()
+    const secret = (await readBounded(path.join(from, 'secret'), SECRET_MAX_BYTES)).trim()
     const head = order.expectedHead ?? manifest.audit
     const facts = checkRecord(path.join(from, 'firmhand.db'), { secret, head })
     compare(manifest, facts)

@@ -1,7 +1,7 @@
 // A body that never ends: of a bounded one the whole has a time, a stream has to go on. On true sockets, with short times.
 import { once } from 'node:events'
 import net, { type AddressInfo } from 'node:net'
-import type { Readable } from 'node:stream'
+import { Readable } from 'node:stream'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { z } from 'zod'
 import { createHttpApp } from '../../src/http/app.driver.js'
@@ -10,6 +10,13 @@ import type { ZodApp } from '../../src/http/zod-routes.js'
 import { createLogger } from '../../src/logger.js'
 
 const LIMIT_MS = 400
+const PIECE = Buffer.alloc(64 * 1024, 'x')
+/** More than the sockets of both sides hold. */
+const LONG_BYTES = 200 * PIECE.length
+function* pieces(count: number) {
+  for (let i = 0; i < count; i += 1) yield PIECE
+}
+const given: { closed: Promise<unknown> | null } = { closed: null }
 let app: ZodApp
 let port: number
 beforeAll(async () => {
@@ -20,6 +27,14 @@ beforeAll(async () => {
     await new Promise((resolve) => setTimeout(resolve, LIMIT_MS * 2))
     return { taken: true }
   })
+  app.get('/endless', { schema: {} }, (_request, reply) => {
+    const endless = Readable.from(pieces(Infinity), { objectMode: false })
+    given.closed = once(endless, 'close')
+    return reply.send(endless as never)
+  })
+  app.get('/long', { schema: {} }, (_request, reply) =>
+    reply.send(Readable.from(pieces(LONG_BYTES / PIECE.length), { objectMode: false }) as never),
+  )
   await app.register(async (instance) => {
     instance.removeAllContentTypeParsers()
     instance.addContentTypeParser('*', (_request, payload, done) => done(null, payload))
@@ -86,5 +101,29 @@ describe('a stream of any size', () => {
     const answer = await trickle({ path: '/stream', pieces: ['0123456789'], everyMs: 0, length: 900 })
     expect(answer).not.toContain('(open)')
     expect(answer).not.toContain('bytes')
+  })
+})
+
+describe('an answer that nobody reads', () => {
+  it('is given up, and what it is made from is let go; one that is read slowly comes whole', async () => {
+    const ask = (path: string) => {
+      const socket = net.connect(port, '127.0.0.1').on('error', () => undefined)
+      socket.write(`GET ${path} HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n`)
+      return socket.pause()
+    }
+    const stalled = ask('/endless')
+    while (given.closed === null) await pause(10)
+    await given.closed
+    stalled.destroy()
+
+    const slow = ask('/long')
+    let bytes = 0
+    slow.on('data', (piece) => {
+      bytes += piece.length
+      slow.pause()
+      setTimeout(() => slow.resume(), 5)
+    })
+    await once(slow.resume(), 'close')
+    expect(bytes).toBeGreaterThan(LONG_BYTES)
   })
 })
