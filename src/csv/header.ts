@@ -32,7 +32,8 @@ export function readHeader<Name extends string>(
     const name = byKey.get(key) ?? null
     const at = { line: row.line, value: shortened(cell) }
     if (name !== null && header.columns.includes(name)) {
-      const detail = `Two columns are called ${name}: keep the one that counts.`
+      const other = shortened(row.cells[header.columns.indexOf(name)]!)
+      const detail = `The columns ${other} and ${at.value} are both read as ${name}: rename one, or keep the one that counts.`
       header.faults.push({ ...at, column: name, code: 'column-doubled', detail })
     }
     if (name === null && key !== '') {

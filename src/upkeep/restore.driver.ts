@@ -25,7 +25,8 @@ import { type Manifest, readManifest, SET_FILES } from './manifest.js'
 import { checkRecord, type RecordFacts } from './record-check.driver.js'
 
 const BY_CLI: Actor = { id: 'cli', name: 'the command line of the server', role: 'integrator', via: 'cli', once: null }
-/** Modes of a data folder: its user everything, its group the packages. */
+/** Modes as a first start makes them: the folder for its user alone, packages for its group too. */
+const DATA_MODE = 0o700
 const FOLDER_MODE = 0o750
 const BLOB_MODE = 0o640
 
@@ -57,7 +58,7 @@ export async function restore(order: RestoreOrder): Promise<RestoreResult> {
   const { manifest, facts } = await checkSet(order, from)
 
   const temporary = `${dataFolder}.restoring`
-  await mkdir(temporary, { recursive: true, mode: FOLDER_MODE })
+  await makeBeside(temporary)
   const unlock = order.lock(temporary)
   try {
     // What a restore that was killed left: under the lock it is nobody's.
@@ -83,6 +84,15 @@ export async function restore(order: RestoreOrder): Promise<RestoreResult> {
   } finally {
     unlock()
   }
+}
+
+/** Where a service has its folder, as in /var/lib, what lies beside it belongs to root. */
+async function makeBeside(temporary: string): Promise<void> {
+  await mkdir(temporary, { recursive: true, mode: DATA_MODE }).catch((error: NodeJS.ErrnoException) => {
+    if (error.code !== 'EACCES' && error.code !== 'EROFS') throw error
+    const detail = `This user cannot write to ${path.dirname(temporary)}, where the folder is put together: restore as root and give the folder to the server's user then (chown -R), or set FIRMHAND_DATA to a folder below one of its own.`
+    throw new AppError('restore-refused', detail, {}, { cause: error })
+  })
 }
 
 /** Never over anything: what is there may be the better copy. */
