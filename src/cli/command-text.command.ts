@@ -29,7 +29,9 @@ export function commandCommands(program: Command, run: Run): void {
             'The server is on hold and gives no command out, so that none is sent twice: see "firmhand hold show".',
         })
       }
-      run.io.err(`${text.encoding}, ${text.units} units, ${text.segments} message${text.segments === 1 ? '' : 's'}\n`)
+      run.io.err(
+        `${text.segments} message${text.segments === 1 ? '' : 's'}, length ${text.units} in ${text.encoding}\n`,
+      )
       for (const caution of text.cautions) run.io.err(`caution: ${caution.text}\n`)
       // To the letter: it is what gets sent.
       if (run.json()) show(run, text, () => [])

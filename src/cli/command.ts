@@ -47,6 +47,9 @@ export function table(given: readonly (readonly string[])[]): string[] {
   )
 }
 
+/** 12,582,912: a number that a person compares with another one. */
+export const grouped = (bytes: number): string => String(bytes).replace(/\B(?=(\d{3})+$)/g, ',')
+
 /** A comma-separated option. */
 export const listOf = (text: string): string[] =>
   text

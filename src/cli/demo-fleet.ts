@@ -12,7 +12,8 @@ import type { Scenario, ScenarioUnit } from '../camera/scenario.js'
 import { seededRandom } from '../camera/seeded-random.js'
 import type { Clock } from '../clock.js'
 import type { ApiClient } from './api-client.js'
-import { grouped, type Story } from './demo-story.js'
+import { grouped } from './command.js'
+import type { Story } from './demo-story.js'
 
 export interface DemoDeps {
   api: ApiClient
@@ -33,7 +34,7 @@ export interface Pack {
 export type Packages = Map<string, Pack>
 
 export async function addPackages(deps: DemoDeps, given: { data: string; scenario: Scenario }): Promise<Packages> {
-  deps.story.chapter('Packages: a firmware file is hashed while it is stored, and tasks need it released.')
+  deps.story.chapter('Packages: each file is hashed while it is stored, and released for tasks.')
   const packages: Packages = new Map()
   const rows: string[][] = []
   const folder = path.join(deps.folder, 'images')
@@ -63,8 +64,8 @@ export const wayOf = (unit: ScenarioUnit): string =>
   unit.method === 'air' ? unit.behaviourName : `by hand: ${unit.method}`
 
 export function sayUnits({ story }: DemoDeps, scenario: Scenario): void {
-  story.chapter(`Units: ${scenario.title}.`)
-  story.line('The fleet platform has asked every camera for its version. Each camera has ways of its own:')
+  story.chapter(`Units: ${scenario.title}`)
+  story.line('The fleet platform has asked for their versions. Each camera has its way:')
   story.rows([
     ['unit', 'IMEI', 'model', 'version', 'its way'],
     ...scenario.units.map((unit) => [nameOf(unit), unit.imei, unit.model, unit.version, wayOf(unit)]),

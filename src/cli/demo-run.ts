@@ -164,7 +164,7 @@ async function sendCommands(deps: DemoDeps, outcomes: Outcome[], platform: Fleet
 
 async function watchTasks(deps: DemoDeps, outcomes: Outcome[], limitSeconds: number): Promise<void> {
   const { story, signal, api } = deps
-  story.chapter('What happens, in seconds since the texts were sent. A real camera takes half an hour.')
+  story.chapter('What happens, in seconds since the texts. A real camera takes half an hour.')
   const startMs = deps.clock()
   const seen = new Map<string, string>(outcomes.map(({ name }) => [name, 'queued']))
   const lateFrom = new Map<string, number>()
@@ -205,7 +205,7 @@ async function sayWord(api: ApiClient, { unit, task }: Outcome): Promise<void> {
 
 async function conclude(deps: DemoDeps, given: { outcomes: Outcome[]; packages: Packages }): Promise<DemoResult> {
   const { story, api } = deps
-  story.chapter('Outcome. What the server says is compared with the file on each camera’s own disk.')
+  story.chapter('Outcome: what the server says, against the file on each camera’s own disk.')
   const rows: string[][] = [OUTCOME_HEADINGS]
   const wrong: string[] = []
   const outcomes: DemoResult['outcomes'] = []
@@ -233,7 +233,7 @@ async function conclude(deps: DemoDeps, given: { outcomes: Outcome[]; packages: 
   story.line('')
   story.line(
     verified.ok
-      ? `The audit log was exported and checked: ${verified.entries} entries, the chain of hashes is intact.`
+      ? `The audit log was exported and checked: ${verified.entries} entries, intact.`
       : `The audit log was exported and is NOT intact: ${verified.fault?.kind}, line ${verified.fault?.line}.`,
   )
   const pack = [...given.packages.values()][0]!

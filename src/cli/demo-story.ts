@@ -1,8 +1,8 @@
 // What the demo tells its watcher: chapters, a line for each thing that happens, a moving line on a terminal. Pure but for
 // the two ways out that it is given.
 import type { TaskView } from '../tasks/task-view.js'
-import { table } from './command.js'
-import { percentOf, stateOf } from './task-lines.js'
+import { grouped, table } from './command.js'
+import { percentOf } from './task-lines.js'
 
 export interface Story {
   opening(at: { publicUrl: string; officeUrl: string }): void
@@ -16,9 +16,9 @@ export interface Story {
   interrupted(): void
 }
 
-/** Wide enough for what is shown, narrow enough for a usual terminal. */
+/** Everything fits a terminal of 80 columns, the narrowest that people still open; only commands to be copied may not. */
 const PROGRESS_COLUMNS = 78
-const QUOTE_COLUMNS = 90
+const QUOTE_COLUMNS = 73
 
 export function createStory(ways: { say: (line: string) => void; progress: ((text: string) => void) | null }): Story {
   let shown = false
@@ -34,7 +34,7 @@ export function createStory(ways: { say: (line: string) => void; progress: ((tex
   const story: Story = {
     opening: ({ publicUrl, officeUrl }) => {
       say('A real server on a throw-away folder, invented cameras, real HTTP between them.')
-      say(`  public side  ${publicUrl}  cameras download, the fleet platform reports versions`)
+      say(`  public side  ${publicUrl}  cameras download, versions are reported`)
       say(`  office side  ${officeUrl}  the API that operators and scripts use`)
     },
     chapter: (title) => {
@@ -63,9 +63,7 @@ export function createStory(ways: { say: (line: string) => void; progress: ((tex
 const bytesOf = (spans: readonly [number, number][]): number =>
   spans.reduce((sum, [first, last]) => sum + last - first + 1, 0)
 
-export const grouped = (bytes: number): string => String(bytes).replace(/\B(?=(\d{3})+$)/g, ',')
-
-/** What a state means, said of this task at this moment, short enough for a line of a hundred columns. */
+/** What a state means, said of this task at this moment, in at most 41 signs: what is left of a line of 80. */
 export function meaningOf(task: TaskView): string {
   const { ledger, moves, standing } = task
   const byPerson = moves.at(-1)?.grade === 'person'
@@ -74,10 +72,10 @@ export function meaningOf(task: TaskView): string {
     case 'fetched':
       if (task.method !== 'air') return 'the technician has the file'
       return ledger.inferred.length > 0
-        ? `every byte, ${grouped(bytesOf(ledger.inferred))} inferred by its resume`
-        : 'every byte acknowledged by the camera’s end'
+        ? `all bytes, ${grouped(bytesOf(ledger.inferred))} inferred by resume`
+        : 'every byte acknowledged by its end'
     case 'verified':
-      return byPerson ? 'the copy has the right digest, says a person' : 'the copy is whole, says the camera'
+      return byPerson ? 'right digest of the copy, says a person' : 'the copy is whole, says the camera'
     case 'applied':
       return `${task.toVersion} reported; the soak time begins`
     case 'confirmed':
@@ -98,23 +96,24 @@ const LATE: Partial<Record<TaskView['state'], string>> = {
 }
 
 const CLOSED: Record<string, string> = {
-  'not-applied': 'had file and time, still reports the old version',
-  reverted: 'reported the target, then the old version again',
-  'fetch-stalled': 'the download was not complete at the deadline',
-  'fetch-loop': 'fetched again and again; its byte budget is gone',
+  'not-applied': 'has the file, but still the old version',
+  reverted: 'reported the target, then the old version',
+  'fetch-stalled': 'download not complete at the deadline',
+  'fetch-loop': 'fetched again and again; budget is gone',
   'no-answer': 'no word of the target by the deadline',
-  'wrong-variant': 'a person found that the file is not for it',
+  'wrong-variant': 'a person found: the file is not for it',
 }
 
 export const happened = (given: { seconds: number; unit: string; task: TaskView }): string =>
-  `${given.seconds.toFixed(1).padStart(5)} s  ${given.unit.padEnd(16)} ${stateOf(given.task).padEnd(22)} ${meaningOf(given.task)}`.trimEnd()
+  `${given.seconds.toFixed(1).padStart(5)} s  ${given.unit.padEnd(15)} ${given.task.state.padEnd(10)} ${meaningOf(given.task)}`.trimEnd()
 
 export function progressOf(given: { seconds: number; open: number; unit: string; task: TaskView }): string {
   const { seconds, open, unit, task } = given
   return `${Math.round(seconds)} s, ${open} open; ${unit}: ${task.state}, ${meaningOf(task)}`
 }
 
-export const OUTCOME_HEADINGS = ['unit', 'its way', 'bytes', 'ended', 'reason; flags', 'as expected']
+/** `%` of the file that may be claimed; `ok`: state, reason, flags and the camera’s own disk are as the scenario says. */
+export const OUTCOME_HEADINGS = ['unit', 'its way', '%', 'ended', 'reason; flags', 'ok']
 
 export function outcomeRow(of: {
   name: string
@@ -124,12 +123,11 @@ export function outcomeRow(of: {
   asExpected: boolean
 }): string[] {
   const { name, way, task, skipped, asExpected } = of
-  const inferred = task && task.ledger.inferred.length > 0 ? ' inferred' : ''
   const notes = [task?.reason ?? skipped ?? '', ...(task?.flags ?? [])].filter((note) => note !== '')
   return [
     name,
     way,
-    task ? `${percentOf(task)} %${inferred}` : '',
+    task ? String(percentOf(task)).padStart(3) : '',
     task?.state ?? (skipped ? 'skipped' : 'nothing'),
     notes.join('; '),
     asExpected ? 'yes' : 'NO',

@@ -167,26 +167,34 @@ const WORTH_A_LOOK: [behaviour: string, why: string][] = [
   ['downloads-for-ever', 'stopped by its byte budget'],
 ]
 
+function historyOf({ outcomes }: DemoResult): string[] {
+  const word = outcomes.find(({ behaviour }) => behaviour === 'clock-at-1970')
+  return word ? [`# ${word.unit}: all that happened to it`, `npx firmhand unit history ${word.imei}`] : []
+}
+
 function sayWhereToLook(story: Story, demo: Demo, result: DemoResult): void {
-  story.chapter('Look around: the server stays up until Ctrl-C. In a second terminal, in this folder:')
+  story.chapter('Look around: the server stays up until Ctrl-C. In a second terminal, here:')
   const shown = WORTH_A_LOOK.flatMap(([behaviour, why]) => {
     const outcome = result.outcomes.find((one) => one.behaviour === behaviour)
-    return outcome?.task ? [`npx firmhand task show ${outcome.task}  # ${outcome.unit}: ${why}`] : []
+    return outcome?.task ? [`# ${outcome.unit}: ${why}`, `npx firmhand task show ${outcome.task}`] : []
   })
   for (const line of [
     `export FIRMHAND_URL=${demo.officeUrl} FIRMHAND_KEY=${demo.secret}`,
     'npx firmhand task list',
     ...shown,
-    'npx firmhand audit export > log.jsonl && npx firmhand audit verify log.jsonl',
-    '',
+    ...historyOf(result),
+    '# the whole log, checked as anybody can who has a copy',
+    'npx firmhand audit export > /tmp/log.jsonl',
+    'npx firmhand audit verify /tmp/log.jsonl',
     '# a download that is cut after 5 MB and then resumed, by hand',
-    `curl -s -r 0-4999999 -o fw.bin ${result.copyUrl}`,
-    `curl -C - -o fw.bin ${result.copyUrl}`,
-    'sha256sum fw.bin',
-    `${result.copySha256}  # what it must be`,
+    `curl -s -r 0-4999999 -o /tmp/fw.bin ${result.copyUrl}`,
+    `curl -s -C - -o /tmp/fw.bin ${result.copyUrl}`,
+    'sha256sum /tmp/fw.bin',
+    `# ${result.copySha256} is right`,
   ]) {
     story.line(line)
   }
+  story.line('')
   story.line(`The API's reference page, for a browser: ${demo.officeUrl}/reference`)
   story.line('What each camera did and what that shows: docs/camera-simulator.md')
 }

@@ -35,6 +35,6 @@ export function doctorCommand(program: Command, run: Run): void {
         return
       }
       for (const line of findings.flatMap(linesOf)) run.io.out(`${line}\n`)
-      run.io.out(`\n${fault} faults, ${caution} cautions, ${unknown} not known, ${ok} in order\n`)
+      run.io.out(`\nfaults: ${fault}, cautions: ${caution}, not known: ${unknown}, in order: ${ok}\n`)
     })
 }

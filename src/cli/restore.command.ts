@@ -37,6 +37,7 @@ export function restoreCommand(program: Command, run: Run): void {
         ...damaged.map((file) => `MISSING   package file ${file.sha256}: upload it again`),
         'ON HOLD   nothing goes out until an integrator releases it; held are:',
         ...heldLines(held),
+        ...(process.getuid?.() === 0 ? [`OWNER     root: chown -R ${dataFolder} to the user of the server first`] : []),
         'Next: start the server; revoke keys that were revoked since the backup (firmhand key list), withdraw what was',
         'withdrawn since, cancel tasks whose text was sent since where it must not be sent again; then firmhand hold show.',
       ])

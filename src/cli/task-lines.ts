@@ -33,6 +33,22 @@ export function nextStepLines(tasks: readonly Pick<TaskView, 'id' | 'method'>[])
   return [`next: print the sheet${byHand.length === 1 ? '' : 's'}: firmhand task sheet ${which} --out sheet.html`]
 }
 
+/** What a platform reports every minute behind the end of a task is one line, with how often and until when. */
+function afterwardsLines(afterwards: TaskView['afterwards']): string[] {
+  const runs: { first: string; last: string; text: string; times: number }[] = []
+  for (const { observedAt, version, meaning } of afterwards) {
+    const text = `${version}: ${meaning}`
+    const same = runs.at(-1)
+    if (same?.text === text) {
+      same.times += 1
+      same.last = observedAt
+    } else runs.push({ first: observedAt, last: observedAt, text, times: 1 })
+  }
+  return runs.map(({ first, last, text, times }) =>
+    times === 1 ? `afterwards  ${first}  ${text}` : `afterwards  ${first}  ${text}, ${times} times until ${last}`,
+  )
+}
+
 export function taskLines(task: TaskView): string[] {
   const { standing, ledger, link } = task
   const moves = task.moves.map(({ state, at, grade, implied, evidence, observedAt, by }) => {
@@ -53,6 +69,6 @@ export function taskLines(task: TaskView): string[] {
     'moves',
     ...moves,
     ...(task.flags.length > 0 ? [`flags     ${task.flags.join(', ')}`] : []),
-    ...task.afterwards.map((entry) => `afterwards  ${entry.observedAt}  ${entry.version}: ${entry.meaning}`),
+    ...afterwardsLines(task.afterwards),
   ]
 }

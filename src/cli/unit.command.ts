@@ -4,6 +4,7 @@ import { pipeline } from 'node:stream/promises'
 import { type Command, Option } from 'commander'
 import { ApiError } from './api-client.js'
 import { EXIT, listOf, type Run, show, table } from './command.js'
+import { type HistoryRow, historyLines } from './history-lines.js'
 import { findingLines, type ListAnswer, summary } from './unit-list.js'
 
 interface UnitRow {
@@ -18,14 +19,6 @@ interface UnitRow {
   phone: string | null
   retired: boolean
   notes: string
-}
-
-interface HistoryRow {
-  at: string
-  kind: string
-  what: string
-  task: string | null
-  detail: Record<string, unknown>
 }
 
 interface SetOptions {
@@ -47,17 +40,6 @@ const lines = (unit: UnitRow): string[] => [
   `groups ${unit.groups.join(', ') || '-'}`,
   `version ${unit.version ?? 'not reported yet'}${unit.versionObservedAt ? `, observed ${unit.versionObservedAt}` : ''}`,
   `open task ${unit.openTask ?? '-'}`,
-]
-
-/** A line for a person; what has no short form is in the JSON. */
-const historyLine = ({ at, what, task, detail }: HistoryRow): string[] => [
-  at,
-  what,
-  task ?? '',
-  Object.entries(detail)
-    .filter(([, value]) => value !== null && typeof value !== 'object')
-    .map(([name, value]) => `${name} ${value}`)
-    .join(', '),
 ]
 
 /** Lists of units, in and out: docs/unit-lists.md. */
@@ -149,10 +131,10 @@ export function unitCommands(program: Command, run: Run): void {
     })
   unit
     .command('history <UNIT>')
-    .description('what is known of it in the order of time: log entries and downloads, the newest thousand')
+    .description('what happened to it, oldest first: log entries and downloads, the newest thousand')
     .action(async (name: string) => {
       const { items } = await run.api().get<{ items: HistoryRow[] }>(`/units/${encodeURIComponent(name)}/timeline`)
-      show(run, items, () => table(items.map(historyLine)))
+      show(run, items, () => historyLines(items))
     })
   unit
     .command('set <UNIT>')

@@ -35,10 +35,11 @@ export function readHeader<Name extends string>(
     const key = keyOf(cell)
     const name = byKey.get(key) ?? null
     const at = { line: row.line, value: shortened(cell) }
-    const isDoubled = name !== null && header.columns.includes(name)
+    const twin = name === null ? -1 : header.columns.indexOf(name)
     header.columns.push(name)
-    if (isDoubled) {
-      const detail = `Two columns are called ${name}: keep the one that counts.`
+    if (name !== null && twin >= 0) {
+      const other = shortened(row.cells[twin]!)
+      const detail = `The columns ${other} and ${at.value} are both read as ${name}: rename one, or keep the one that counts.`
       header.faults.push({ ...at, column: name, code: 'column-doubled', detail })
     }
     if (name === null && key !== '') {

@@ -41,7 +41,11 @@ export async function lookAtFolder(
     ownerId: stats?.uid ?? 0,
     userId: process.getuid?.() ?? null,
     writable: canWrite(folder),
-    secret: secret && { mode: secret.mode, valid: readSecret(folder) !== null },
+    secret: secret && {
+      mode: secret.mode,
+      readable: canRead(path.join(folder, 'secret')),
+      valid: readSecret(folder) !== null,
+    },
     databaseMode: database?.mode ?? null,
     fileSystem: type ? { name: type.name, isNetwork: !!type.isNetwork, isVolatile: !!type.isVolatile } : null,
     disk: system && {
@@ -92,9 +96,17 @@ function statOf(file: string): Stats | null {
   }
 }
 
+function canRead(file: string): boolean {
+  return mayAccess(file, constants.R_OK)
+}
+
 function canWrite(folder: string): boolean {
+  return mayAccess(folder, constants.W_OK | constants.X_OK)
+}
+
+function mayAccess(entry: string, mode: number): boolean {
   try {
-    accessSync(folder, constants.W_OK | constants.X_OK)
+    accessSync(entry, mode)
     return true
   } catch {
     return false

@@ -11,7 +11,7 @@ export interface FolderFacts {
   userId: number | null
   writable: boolean
   /** Permission bits of files in it; null = not there. */
-  secret: { mode: number; valid: boolean } | null
+  secret: { mode: number; readable: boolean; valid: boolean } | null
   databaseMode: number | null
   /** In words; null = cannot be told. */
   fileSystem: { name: string; isNetwork: boolean; isVolatile: boolean } | null
@@ -79,6 +79,10 @@ function judgeSecret({ secret, path, databaseMode }: FolderFacts): Finding {
   if (!secret) {
     const remedy = 'Restore the file "secret" from the backup of this folder: a new one ends all keys and links.'
     return fault(check, `${path} has a database and no secret.`, remedy)
+  }
+  if (!secret.readable) {
+    const remedy = `Run the doctor as the server’s user; if it is that, give it the file: chown USER ${path}/secret`
+    return fault(check, 'This user may not read the server’s secret: the file belongs to another one.', remedy)
   }
   if (!secret.valid) {
     return fault(check, 'The file "secret" cannot be read as one.', 'Restore it from the backup of this folder.')

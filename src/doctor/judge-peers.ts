@@ -20,7 +20,7 @@ export function judgePeers({ links, peers, behindProxy, publicAddresses }: PeerF
   const check = 'peers'
   const [most] = peers
   if (links < LINKS_MIN || !most) {
-    return unknown(check, `Only ${links} links were downloaded in the last days: too few to see a proxy by.`)
+    return unknown(check, `Downloads of ${links} links in the last days are too few to see a proxy by.`)
   }
   const isOne = most.links >= links * SHARE
   const isNear = kindOf(most.address) === 'loopback' || kindOf(most.address) === 'private'

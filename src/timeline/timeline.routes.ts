@@ -20,6 +20,9 @@ const EventView = z
     kind: z.enum(['log', 'download']),
     what: z.string(),
     task: z.string().nullable(),
+    by: z.object({ id: z.string(), name: z.string().nullable() }).nullable(),
+    fromVersion: z.string().nullable(),
+    toVersion: z.string().nullable(),
     detail: z.record(z.string(), z.unknown()),
   })
   .meta({ id: 'TimelineEvent' })
@@ -90,19 +93,32 @@ export function timelineRoutes(deps: { read: Db }): FastifyPluginAsync {
   }
 }
 
+/** What is shown of an entry of the log; docs/audit-log.md has the whole. */
+interface LoggedEntry {
+  actor: { id: string }
+  action: string
+  task: string | null
+  fromVersion: string | null
+  toVersion: string | null
+  detail: Record<string, unknown>
+}
+
 async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof EventView>[]> {
   const entries = await listEntries(read, { unit: unitId }, { afterSeq: 0, limit: EVENTS_MAX, newest: true })
   const tries = await listTries(read, await listUnitLinks(read, unitId), EVENTS_MAX)
   const events = [
     ...entries.map((entry) => {
-      const body = JSON.parse(entry.body) as { action: string; task: string | null; detail: Record<string, unknown> }
-      const { note } = JSON.parse(entry.labels ?? '{}') as { note?: string }
+      const { actor, action, task, fromVersion, toVersion, detail } = JSON.parse(entry.body) as LoggedEntry
+      const { note, actorName } = JSON.parse(entry.labels ?? '{}') as { note?: string; actorName?: string }
       return {
         atMs: entry.atMs,
         kind: 'log' as const,
-        what: body.action,
-        task: body.task,
-        detail: { seq: entry.seq, ...body.detail, ...(note !== undefined && { note }) },
+        what: action,
+        task,
+        by: { id: actor.id, name: actorName ?? null },
+        fromVersion,
+        toVersion,
+        detail: { seq: entry.seq, ...detail, ...(note !== undefined && { note }) },
       }
     }),
     ...tries.map(({ startedAtMs, endedAtMs, linkId, id, ...record }) => ({
@@ -110,6 +126,9 @@ async function timelineOf(read: Db, unitId: string): Promise<z.infer<typeof Even
       kind: 'download' as const,
       what: whatHappened(record),
       task: null,
+      by: null,
+      fromVersion: null,
+      toVersion: null,
       detail: { link: linkId, try: id, endedAt: endedAtMs === null ? null : toRfc3339(endedAtMs), ...record },
     })),
   ]

@@ -70,7 +70,17 @@ function readIccid(text: string): CellResult<string> {
   if (!result.ok && result.code === 'iccid-check-digit' && /0{3,}$/.test(digits)) {
     return refuse('iccid-digits-lost', result.detail)
   }
-  return toCell(result, repaired(filled ? filled[1]! : text, digits))
+  return toCell(result, [...repaired(filled ? filled[1]! : text, digits), ...perhapsRounded(digits)])
+}
+
+/**
+ * One rounded number in ten has the right check digit by chance. A spreadsheet keeps 15 digits (IEEE 754), so 19 or 20 of
+ * them end in four zeros or more; of true ones one in ten thousand does.
+ */
+function perhapsRounded(digits: string): CellNote[] {
+  if (!/0{4,}$/.test(digits)) return []
+  const detail = 'It ends in zeros, as a spreadsheet rounds it: compare it with the SIM.'
+  return [{ code: 'iccid-perhaps-rounded', detail }]
 }
 
 /** ITU-T E.164; blanks, dashes, brackets and dots are the printed form (E.123). */
@@ -87,7 +97,7 @@ function readPhone(text: string, region: CountryCode | null): CellResult<string>
   }
   if (result.code !== 'phone-plus') return toCell(result)
   if (region === null) {
-    const detail = `${result.detail} If all numbers of the list are of one country, send it again with region=, for example region=GB.`
+    const detail = `${result.detail} If all numbers of the list are of one country, name their region with it, for example GB.`
     return refuse('phone-plus', detail)
   }
   const national = parsePhoneNumberFromString(compact, region)

@@ -120,7 +120,7 @@ function refusal({ counts }: Intake): AppError {
   const detail =
     counts.rejectedRows === 0
       ? 'The list cannot be read; nothing was stored. Correct what is named and send it again.'
-      : `${counts.rejectedRows} of ${counts.read} rows cannot be taken; nothing was stored. Correct them and send the list again, or take the good rows alone with partial=true.`
+      : `${counts.rejectedRows} of ${counts.read} rows cannot be taken; nothing was stored. Correct them and send the list again, or take the good rows alone (partial).`
   return new AppError('list-refused', detail)
 }
 

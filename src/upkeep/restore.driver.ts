@@ -25,7 +25,8 @@ import { MANIFEST_MAX_BYTES, type Manifest, readManifest, SET_FILES } from './ma
 import { checkRecord, type RecordFacts } from './record-check.driver.js'
 
 const BY_CLI: Actor = { id: 'cli', name: 'the command line of the server', role: 'integrator', via: 'cli', once: null }
-/** Modes of a data folder: its user everything, its group the packages. */
+/** Modes as a first start makes them: the folder for its user alone, packages for its group too. */
+const DATA_MODE = 0o700
 const FOLDER_MODE = 0o750
 const BLOB_MODE = 0o640
 /** 64 hex digits and a line break. */
@@ -92,15 +93,7 @@ const OWN_NAMES = /^(lock|secret|incoming|packages|firmhand\.db)(-(journal|wal|s
 
 /** Everything in it is removed before the copy: so it has to be what an earlier restore left, and nobody else's. */
 async function claimTemporary(temporary: string): Promise<void> {
-  await mkdir(path.dirname(temporary), { recursive: true, mode: FOLDER_MODE })
-  const made = await mkdir(temporary, { mode: FOLDER_MODE }).then(
-    () => true,
-    (error: NodeJS.ErrnoException) => {
-      if (error.code === 'EEXIST') return false
-      throw error
-    },
-  )
-  if (made) return
+  if (await makeBeside(temporary)) return
   const isFolder = (await lstat(temporary)).isDirectory()
   const foreign = isFolder ? (await readdir(temporary)).find((name) => !OWN_NAMES.test(name)) : null
   if (foreign !== undefined) {
@@ -108,7 +101,22 @@ async function claimTemporary(temporary: string): Promise<void> {
     const detail = `${temporary}, where the copy is made, ${what}: move it away.`
     throw new AppError('restore-refused', detail)
   }
-  await chmod(temporary, FOLDER_MODE)
+  await chmod(temporary, DATA_MODE)
+}
+
+/** Whether the folder was made; false where something is there. In /var/lib, what lies beside a service's folder belongs to root. */
+async function makeBeside(temporary: string): Promise<boolean> {
+  try {
+    await mkdir(path.dirname(temporary), { recursive: true, mode: FOLDER_MODE })
+    await mkdir(temporary, { mode: DATA_MODE })
+    return true
+  } catch (error) {
+    const { code } = error as NodeJS.ErrnoException
+    if (code === 'EEXIST') return false
+    if (code !== 'EACCES' && code !== 'EROFS') throw error
+    const detail = `This user cannot write to ${path.dirname(temporary)}, where the folder is put together: restore as root and give the folder to the server's user then (chown -R), or set FIRMHAND_DATA to a folder below one of its own.`
+    throw new AppError('restore-refused', detail, {}, { cause: error })
+  }
 }
 
 /** Never over anything: what is there may be the better copy. */

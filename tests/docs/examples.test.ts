@@ -34,7 +34,7 @@ const DOCUMENTS = ['README.md', ...readdirSync(path.join(ROOT, 'docs')).map((nam
 
 /** Commands and blocks that are not run, by how they begin. */
 const NOT_RUN: { document: string; begins: string; reason: string }[] = [
-  { document: 'README.md', begins: 'npm run demo', reason: 'half a minute; tests/cli runs it by itself' },
+  { document: 'README.md', begins: 'npm run demo', reason: 'takes most of a minute; tests/cli runs it by itself' },
   { document: 'README.md', begins: 'sysctl -w', reason: 'needs root and changes the machine' },
   {
     document: 'docs/hand-work.md',

@@ -33,7 +33,7 @@ const folder = {
   ownerId: 1000,
   userId: 1000 as number | null,
   writable: true,
-  secret: { mode: 0o100600, valid: true } as { mode: number; valid: boolean } | null,
+  secret: { mode: 0o100600, readable: true, valid: true } as { mode: number; readable: boolean; valid: boolean } | null,
   databaseMode: 0o100600 as number | null,
   fileSystem: { name: 'XFS', isNetwork: false, isVolatile: false } as {
     name: string
@@ -154,8 +154,9 @@ describe('the data folder', () => {
     ['permissions', { databaseMode: 0o100644 }, 'caution'],
     ['secret', { secret: null }, 'fault'],
     ['secret', { secret: null, databaseMode: null }, 'ok'],
-    ['secret', { secret: { mode: 0o100600, valid: false } }, 'fault'],
-    ['secret', { secret: { mode: 0o100640, valid: true } }, 'fault'],
+    ['secret', { secret: { mode: 0o100600, readable: true, valid: false } }, 'fault'],
+    ['secret', { secret: { mode: 0o100640, readable: true, valid: true } }, 'fault'],
+    ['secret', { secret: { mode: 0o100600, readable: false, valid: false } }, 'fault'],
     ['file-system', { fileSystem: { name: 'NFS', isNetwork: true, isVolatile: false } }, 'fault'],
     ['file-system', { fileSystem: { name: 'tmpfs', isNetwork: false, isVolatile: true } }, 'caution'],
     ['file-system', { fileSystem: null }, 'unknown'],

@@ -13,6 +13,8 @@ interface Item {
   kind: string
   what: string
   task: string | null
+  by: { id: string; name: string | null } | null
+  toVersion: string | null
   detail: Record<string, unknown>
 }
 
@@ -52,6 +54,12 @@ describe('the timeline of a unit', () => {
       state: 'verified',
       note: 'read aloud',
     })
+    // Who, and to which version: an auditor asks for nothing else first. A download is nobody's act.
+    expect(items.find((item) => item.what === 'task.issued')).toMatchObject({
+      by: { id: expect.stringMatching(/^k_/), name: expect.any(String) },
+      toVersion: task.toVersion,
+    })
+    expect(items.find((item) => item.kind === 'download')).toMatchObject({ by: null, toVersion: null })
     expect(items.filter((item) => item.task !== null).every((item) => item.task === task.id)).toBe(true)
     const other = (await test.call('GET', `/units/${unitIds[1]}/timeline`)).body.items
     expect(other.some((item: Item) => item.kind === 'download' || item.task === task.id)).toBe(false)

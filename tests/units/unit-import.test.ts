@@ -145,6 +145,13 @@ describe('what spreadsheets did to a cell', () => {
     ['notes without end', 'notes', 'x'.repeat(4001), 'notes-length', /shorten/],
     ['the model cleared', 'model', '(clear)', 'clear-refused', /by itself/],
   ]
+  // ITU-T E.118: the last digit is by Luhn. Both pass it; the first ends as a number of 15 digits that a spreadsheet wrote out.
+  it('a SIM number that was rounded and has the right check digit by chance is taken with a caution', async () => {
+    const send = (iccid: string) => sendList(test, `imei,model,iccid\n${imei()},sill-cam,${iccid}\n`, '?check=true')
+    expect(cautions(await send('8944100000000000000'))).toEqual([[2, 'iccid', 'iccid-perhaps-rounded']])
+    expect(cautions(await send('8944100000000001008'))).toEqual([])
+  })
+
   it.each(CELLS)('%s (%s) is refused as it is, with what to do', async (_what, column, cell, code, remedy) => {
     const row: Record<string, string> = { imei: imei(), model: 'sill-cam', [column]: cell }
     if (column === 'serial') row.imei = ''
@@ -299,6 +306,11 @@ describe('a file as a whole', () => {
         [line, code],
       ])
     }
+  })
+
+  it('names both columns that are read as one, in the words of the file', async () => {
+    const { body } = await sendList(test, 'imei,model,SIM,ICCID\n1,2,3,4\n')
+    expect(body.rejected[0].detail).toMatch(/columns SIM and ICCID .* iccid/)
   })
 
   it('names columns that it does not know, and reads the rest', async () => {
