@@ -1,6 +1,7 @@
 // Settings are read here, once, at start. No other file touches process.env. Every setting has a default that works.
 import path from 'node:path'
 import { z } from 'zod'
+import { ConfigError } from './errors.js'
 
 /** Of the program; package.json says the same. */
 export const VERSION = '0.1.0'
@@ -129,22 +130,6 @@ export interface Config {
   keep: { triesDays: number; checkinsDays: number; labelsDays: number }
 }
 
-export interface SettingFault {
-  /** The setting, or the file that could not be read. */
-  name: string
-  detail: string
-}
-
-/** Names every wrong setting at once. */
-export class ConfigError extends Error {
-  readonly faults: SettingFault[]
-  constructor(faults: SettingFault[]) {
-    super(`Wrong settings:\n${faults.map(({ name, detail }) => `  ${name}: ${detail}`).join('\n')}`)
-    this.name = 'ConfigError'
-    this.faults = faults
-  }
-}
-
 /** Of the command line as a client; the server does not read them. */
 const CLIENT_SETTINGS = ['FIRMHAND_URL', 'FIRMHAND_KEY']
 
@@ -195,18 +180,3 @@ export const SETTINGS_HELP = Object.entries(SETTINGS.shape).map(([name, schema])
   fallback: String(schema.def.defaultValue),
   meaning: schema.description ?? '',
 }))
-
-/** What the command line needs to reach a running server. @throws ConfigError */
-export function readClientConfig(env: Record<string, string | undefined>): { url: string; key: string | null } {
-  const url = env.FIRMHAND_URL?.trim() || 'http://127.0.0.1:8081'
-  if (!URL.canParse(url) || !/^https?:$/.test(new URL(url).protocol)) {
-    throw new ConfigError([
-      { name: 'FIRMHAND_URL', detail: 'must be http://HOST:PORT, the office address of a server' },
-    ])
-  }
-  const key = env.FIRMHAND_KEY?.trim() ?? ''
-  if (!/^[!-~]*$/.test(key)) {
-    throw new ConfigError([{ name: 'FIRMHAND_KEY', detail: 'holds a sign that no key has' }])
-  }
-  return { url, key: key === '' ? null : key }
-}

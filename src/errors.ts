@@ -66,3 +66,19 @@ export class AppError extends Error {
     this.extra = extra
   }
 }
+
+export interface SettingFault {
+  /** The setting, or the file that could not be read. */
+  name: string
+  detail: string
+}
+
+/** Names every wrong setting at once. */
+export class ConfigError extends Error {
+  readonly faults: SettingFault[]
+  constructor(faults: SettingFault[]) {
+    super(`Wrong settings:\n${faults.map(({ name, detail }) => `  ${name}: ${detail}`).join('\n')}`)
+    this.name = 'ConfigError'
+    this.faults = faults
+  }
+}

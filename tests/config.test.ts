@@ -1,7 +1,9 @@
 // Settings: every fault is named at once, and nothing that is written wrongly passes in silence.
 import path from 'node:path'
 import { describe, expect, it } from 'vitest'
-import { ConfigError, readClientConfig, readConfig, SETTINGS_HELP } from '../src/config.js'
+import { readClientConfig } from '../src/cli/client-config.js'
+import { readConfig, SETTINGS_HELP } from '../src/config.js'
+import { ConfigError } from '../src/errors.js'
 
 function faultsOf(env: Record<string, string>, file?: Record<string, unknown>): string[] {
   try {

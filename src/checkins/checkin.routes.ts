@@ -5,8 +5,8 @@ import { AppError } from '../errors.js'
 import { guarding } from '../http/route-need.js'
 import { changeProblems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
-import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX, type ItemCode } from './checkin.js'
-import { type CheckinService, OFFICE_SOURCES } from './checkin.service.js'
+import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX, type ItemCode, OFFICE_SOURCES } from './checkin.js'
+import type { CheckinService } from './checkin.service.js'
 import { ITEM_GUIDE } from './item-guide.js'
 
 const ITEM_CODES = Object.keys(ITEM_GUIDE) as ItemCode[]

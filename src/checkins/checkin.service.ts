@@ -19,9 +19,6 @@ export interface CheckinResult {
   code: ItemCode | null
 }
 
-/** By what route a version was learnt. `bench`: read by a technician at the unit. */
-export const OFFICE_SOURCES = ['operator', 'bench', 'spreadsheet'] as const
-
 export interface CheckinService {
   /** Takes the items in, in order; a bad one is named in its result and the others stand. */
   accept(work: Work, actor: Actor, input: { items: unknown[]; source: string }): Promise<CheckinResult[]>

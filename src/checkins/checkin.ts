@@ -2,6 +2,9 @@
 import { canBeStored } from '../http/stored-text.js'
 import { normaliseVersion, versionFault } from '../versions/version.js'
 
+/** By what route a version was learnt. `bench`: read by a technician at the unit. */
+export const OFFICE_SOURCES = ['operator', 'bench', 'spreadsheet'] as const
+
 export const CHECKINS_MAX = 10_000
 export const CHECKIN_BODY_MAX_BYTES = 5 * 1024 * 1024
 

@@ -2,7 +2,7 @@
 import { createReadStream } from 'node:fs'
 import { stat } from 'node:fs/promises'
 import { Readable } from 'node:stream'
-import type { Problem } from '../http/problem.js'
+import type { Problem } from '../http/problem-document.js'
 
 /** A problem document, or what stands in for one where the server was not reached. */
 export type Failure = Omit<Partial<Problem>, 'code' | 'detail'> & { code: string; detail: string }

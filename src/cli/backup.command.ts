@@ -3,7 +3,7 @@ import path from 'node:path'
 import { type Command, InvalidArgumentError } from 'commander'
 import { backup } from '../upkeep/backup.driver.js'
 import { EXIT, type Run, show } from './command.js'
-import { configFrom } from './serve.command.js'
+import { configFrom } from './server-config.js'
 
 const KEEP = 7
 const KEEP_MAX = 10_000

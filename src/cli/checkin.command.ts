@@ -1,6 +1,5 @@
 import { type Command, Option } from 'commander'
-import { OFFICE_SOURCES } from '../checkins/checkin.service.js'
-
+import { OFFICE_SOURCES } from '../checkins/checkin.js'
 import { type Result, sendCheckinList } from './checkin-list.js'
 import { EXIT, type Run, show } from './command.js'
 import { findingLines } from './unit-list.js'

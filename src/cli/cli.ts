@@ -1,28 +1,44 @@
 // Reads the command line, runs one command, and turns whatever happens into an exit code and one clear sentence.
 import { Command, CommanderError } from 'commander'
-import { readClientConfig } from '../config.js'
 import { apiClient } from './api-client.js'
-import { auditCommands } from './audit.command.js'
-import { backupCommand } from './backup.command.js'
-import { checkinCommands } from './checkin.command.js'
+import { readClientConfig } from './client-config.js'
 import { type CommandIo, EXIT, type ExitCode, type Run } from './command.js'
-import { commandCommands } from './command-text.command.js'
-import { demoCommand } from './demo.command.js'
-import { doctorCommand } from './doctor.command.js'
 import { failureOf } from './failure.js'
-import { holdCommands } from './hold.command.js'
-import { initCommand } from './init.command.js'
-import { keyCommands } from './key.command.js'
-import { labelCommands } from './labels.command.js'
-import { linkCommands } from './link.command.js'
-import { modelCommands } from './model.command.js'
-import { packageCommands } from './package.command.js'
 import { printable } from './printable.js'
-import { restoreCommand } from './restore.command.js'
-import { scrubCommand } from './scrub.command.js'
-import { serveCommand } from './serve.command.js'
-import { taskCommands } from './task.command.js'
-import { unitCommands } from './unit.command.js'
+
+type AddCommand = (program: Command, run: Run) => void
+
+/**
+ * The commands by name, in the order of the help. One is loaded when it is asked for: whoever asks a running server does not
+ * wait until the server, its database and its web framework have been read.
+ */
+const COMMANDS: Record<string, () => Promise<AddCommand>> = {
+  serve: async () => (await import('./serve.command.js')).serveCommand,
+  init: async () => (await import('./init.command.js')).initCommand,
+  demo: async () => (await import('./demo.command.js')).demoCommand,
+  doctor: async () => (await import('./doctor.command.js')).doctorCommand,
+  key: async () => (await import('./key.command.js')).keyCommands,
+  model: async () => (await import('./model.command.js')).modelCommands,
+  package: async () => (await import('./package.command.js')).packageCommands,
+  unit: async () => (await import('./unit.command.js')).unitCommands,
+  task: async () => (await import('./task.command.js')).taskCommands,
+  link: async () => (await import('./link.command.js')).linkCommands,
+  command: async () => (await import('./command-text.command.js')).commandCommands,
+  checkin: async () => (await import('./checkin.command.js')).checkinCommands,
+  audit: async () => (await import('./audit.command.js')).auditCommands,
+  labels: async () => (await import('./labels.command.js')).labelCommands,
+  backup: async () => (await import('./backup.command.js')).backupCommand,
+  restore: async () => (await import('./restore.command.js')).restoreCommand,
+  hold: async () => (await import('./hold.command.js')).holdCommands,
+  scrub: async () => (await import('./scrub.command.js')).scrubCommand,
+}
+
+/** The one that is named; all of them for the help of the whole, and where it is to be said that there is no such command. */
+function commandsFor(args: readonly string[]): Promise<AddCommand[]> {
+  const name = args.find((arg) => !arg.startsWith('-')) ?? ''
+  const one = Object.hasOwn(COMMANDS, name) ? [COMMANDS[name]!] : Object.values(COMMANDS)
+  return Promise.all(one.map((load) => load()))
+}
 
 const JSON_MEANING = 'exactly one JSON value on stdout; text for people goes to stderr'
 
@@ -62,28 +78,7 @@ export async function runCli(args: string[], given: CommandIo): Promise<ExitCode
       exit = code
     },
   }
-  for (const add of [
-    serveCommand,
-    initCommand,
-    demoCommand,
-    doctorCommand,
-    keyCommands,
-    modelCommands,
-    packageCommands,
-    unitCommands,
-    taskCommands,
-    linkCommands,
-    commandCommands,
-    checkinCommands,
-    auditCommands,
-    labelCommands,
-    backupCommand,
-    restoreCommand,
-    holdCommands,
-    scrubCommand,
-  ]) {
-    add(program, run)
-  }
+  for (const add of await commandsFor(args)) add(program, run)
   for (const command of everyCommand(program)) command.option('--json', JSON_MEANING)
 
   try {

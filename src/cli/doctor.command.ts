@@ -3,7 +3,7 @@ import { examine } from '../doctor/examine.driver.js'
 import type { Finding } from '../doctor/finding.js'
 import { countGrades, judge } from '../doctor/judge.js'
 import { EXIT, type Run } from './command.js'
-import { configFrom } from './serve.command.js'
+import { configFrom } from './server-config.js'
 
 const SIGNS = { ok: 'ok', unknown: 'not known', caution: 'CAUTION', fault: 'FAULT' }
 const SIGN_WIDTH = 9

@@ -1,8 +1,7 @@
 // Whatever a command threw, as an exit code, a problem for scripts and lines for people. Pure.
 import { CommanderError } from 'commander'
-import { ConfigError } from '../config.js'
-import { AppError } from '../errors.js'
-import { problemOf } from '../http/problem.js'
+import { AppError, ConfigError } from '../errors.js'
+import { problemOf } from '../http/problem-document.js'
 import { ApiError, type Failure } from './api-client.js'
 import { EXIT, type ExitCode } from './command.js'
 

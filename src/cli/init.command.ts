@@ -2,7 +2,7 @@ import type { Command } from 'commander'
 import { makeIntegratorKey } from '../server/first-key.js'
 import type { Run } from './command.js'
 
-import { configFrom, urlOf } from './serve.command.js'
+import { configFrom, urlOf } from './server-config.js'
 
 export function initCommand(program: Command, run: Run): void {
   program

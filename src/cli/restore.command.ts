@@ -5,7 +5,7 @@ import { restore } from '../upkeep/restore.driver.js'
 import { readHeadArgument } from './audit.command.js'
 import { type Run, show } from './command.js'
 import { heldLines } from './hold.command.js'
-import { configFrom } from './serve.command.js'
+import { configFrom } from './server-config.js'
 
 export function restoreCommand(program: Command, run: Run): void {
   program

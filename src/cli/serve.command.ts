@@ -1,37 +1,18 @@
-import { readFile } from 'node:fs/promises'
 import type { Command } from 'commander'
 import { countKeys } from '../access/key.store.js'
 import { type App, startApp } from '../app.js'
 import { toRfc3339 } from '../clock.js'
-import { type Config, ConfigError, type ListenAddress, readConfig, SETTINGS_HELP } from '../config.js'
+import { type Config, SETTINGS_HELP } from '../config.js'
 import { openSqlite } from '../db/sqlite.driver.js'
 import type { Hold } from '../hold/hold.js'
 import { findHold } from '../hold/hold.store.js'
 import { createLogger, type Logger } from '../logger.js'
 import { openDataFolder } from '../server/data-folder.driver.js'
-
 import { EXIT, type Run } from './command.js'
+import { configFrom, urlOf } from './server-config.js'
 
 /** One Ctrl-C arrives twice where npm and the terminal both hand it on; a person's second one takes longer. */
 const DOUBLED_SIGNAL_MS = 1000
-
-export async function configFrom(run: Run, file: string | undefined): Promise<Config> {
-  if (file === undefined) return readConfig(run.io.env)
-  let values: unknown
-  try {
-    values = JSON.parse(await readFile(file, 'utf8'))
-  } catch (error) {
-    throw new ConfigError([{ name: file, detail: `cannot be read as JSON: ${(error as Error).message}` }])
-  }
-  if (typeof values !== 'object' || values === null || Array.isArray(values)) {
-    throw new ConfigError([{ name: file, detail: 'must hold one JSON object with the settings as members' }])
-  }
-  return readConfig(run.io.env, values as Record<string, unknown>)
-}
-
-/** Where a listener is reached from this machine. */
-export const urlOf = ({ host, port }: ListenAddress): string =>
-  `http://${host.includes(':') ? `[${host}]` : host}:${port}`
 
 const settingsHelp = (): string =>
   [

@@ -2,7 +2,7 @@
 import { writeFile } from 'node:fs/promises'
 import { type Command, Option } from 'commander'
 import { type FINDING_CODES, OUTCOMES, POST_CHECKS } from '../sheets/hand-report.js'
-import { SHEETS_MAX } from '../sheets/sheet.js'
+import { SHEETS_MAX } from '../sheets/sheet-limits.js'
 import type { TaskView } from '../tasks/task-view.js'
 import { ApiError } from './api-client.js'
 import { EXIT, listOf, type Run, show } from './command.js'

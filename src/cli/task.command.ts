@@ -1,6 +1,6 @@
 import { setTimeout as wait } from 'node:timers/promises'
 import { type Command, Option } from 'commander'
-import { cautionsBefore } from '../models/profile.js'
+import { cautionsBefore } from '../models/cautions.js'
 import { MAY_BE_INSTALLING } from '../tasks/actions.js'
 import { ATTESTED_REASONS, METHODS, OPEN, TASK_EXITS, TASK_STATES } from '../tasks/facts.js'
 import type { TaskView } from '../tasks/task-view.js'

@@ -4,6 +4,7 @@ import type { FastifyError, FastifyInstance, FastifyReply, FastifyRequest } from
 import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } from 'fastify-type-provider-zod'
 import { z } from 'zod'
 import { AppError, type FieldFault, PROBLEMS, type ProblemCode } from '../errors.js'
+import { problemOf } from './problem-document.js'
 import { pointerPart } from './stored-text.js'
 
 export const ProblemView = z
@@ -17,29 +18,6 @@ export const ProblemView = z
     errors: z.array(z.object({ pointer: z.string(), detail: z.string() })).optional(),
   })
   .meta({ id: 'Problem', description: 'RFC 9457 problem details. Rely on `code`.' })
-
-export interface Problem {
-  type: string
-  title: string
-  status: number
-  code: ProblemCode
-  detail: string
-  instance: string
-  [extra: string]: unknown
-}
-
-export function problemOf(error: AppError, instance: string): Problem {
-  const { status, title } = PROBLEMS[error.code]
-  return {
-    ...error.extra,
-    type: `/problems/${error.code}`,
-    title,
-    status,
-    code: error.code,
-    detail: error.message,
-    instance,
-  }
-}
 
 const FASTIFY_CODES: Record<string, ProblemCode> = {
   FST_ERR_CTP_BODY_TOO_LARGE: 'body-too-large',

@@ -2,7 +2,7 @@
 // script, nothing from outside. Pure.
 import { createHash } from 'node:crypto'
 import { toRfc3339 } from '../clock.js'
-import { cautionsBefore } from '../models/profile.js'
+import { cautionsBefore } from '../models/cautions.js'
 import { type Html, html } from './html.js'
 import { qrSvg } from './qr.js'
 import { groupsOf, isByHand, NOTES_MAX, type Sheet, type SheetLink, shortHead } from './sheet.js'

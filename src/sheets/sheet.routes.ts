@@ -7,8 +7,8 @@ import type { Db } from '../db/db.js'
 import { AppError } from '../errors.js'
 import { Id, problems, type ZodApp } from '../http/zod-routes.js'
 import { findTasks } from '../tasks/task.store.js'
-import { SHEETS_MAX } from './sheet.js'
 import { loadSheets, type SheetSettings } from './sheet.store.js'
+import { SHEETS_MAX } from './sheet-limits.js'
 import { SHEET_POLICY, sheetsPieces } from './sheet-page.js'
 
 /** Ids with commas between. */

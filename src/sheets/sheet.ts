@@ -27,9 +27,6 @@ export interface Sheet {
   printedAtMs: number
 }
 
-/** Sheets in one page: a day's work of a depot. Each costs about 20 KB and a few milliseconds. */
-export const SHEETS_MAX = 100
-
 /** Signs of a note that find room on paper; who needs more looks at the unit's record. */
 export const NOTES_MAX = 160
 

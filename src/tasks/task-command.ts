@@ -1,7 +1,8 @@
 // The command of a task: the template filled in, kept without the token, logged without personal data. Pure.
 import { composeCommand, type Template } from '../command-texts/template.js'
 import { linkUrl } from '../links/link.service.js'
-import { type Caution, PLAIN_HTTP_CAUTION, type Profile, STANDING_CAUTIONS } from '../models/profile.js'
+import { PLAIN_HTTP_CAUTION, STANDING_CAUTIONS } from '../models/cautions.js'
+import type { Caution, Profile } from '../models/profile.js'
 import type { Package } from '../packages/package.store.js'
 import type { Unit } from '../units/unit.store.js'
 import type { Command } from './task.store.js'
