@@ -5,7 +5,7 @@ import type { Readable } from 'node:stream'
 import type { DigestThread, RemoteDigests } from './digest-thread.driver.js'
 import { type FileDigests, StreamDigests } from './digests.js'
 
-/** A call to the system and a message to the thread for each: smaller ones cost more of both. */
+/** A call to the system and a message to the thread for each; larger ones (512 KiB) fall out of the cache, and took longer. */
 const PIECE_BYTES = 256 * 1024
 /** Of one upload, 2 MiB: enough that neither side waits for a busy moment of the other. Beyond it the source waits. */
 const PIECES_MAX = 8
