@@ -15,6 +15,8 @@ export interface FileDigests {
   crc32: string
   /** 32 bytes of SHA-256 for each block, the last one shorter; none for an empty file. */
   blocks: Buffer
+  /** Only where it was asked for: no list of digests needs it, some senders of a file claim it. */
+  sha512?: string
 }
 
 export class StreamDigests {
@@ -26,6 +28,11 @@ export class StreamDigests {
   #block: Hash | null = null
   #blockBytes = 0
   #blocks: Buffer[] = []
+  #sha512: Hash | null
+
+  constructor(options: { sha512?: boolean } = {}) {
+    this.#sha512 = options.sha512 ? createHash('sha512') : null
+  }
 
   update(chunk: Uint8Array): void {
     this.#sizeBytes += chunk.length
@@ -33,6 +40,7 @@ export class StreamDigests {
     this.#sha256.update(chunk)
     this.#sha1.update(chunk)
     this.#md5.update(chunk)
+    this.#sha512?.update(chunk)
     for (let from = 0; from < chunk.length; ) {
       const piece = chunk.subarray(from, from + BLOCK_BYTES - this.#blockBytes)
       this.#block ??= createHash('sha256')
@@ -53,6 +61,7 @@ export class StreamDigests {
       md5: this.#md5.digest('hex'),
       crc32: this.#crc.toString(16).padStart(8, '0'),
       blocks: Buffer.concat(this.#blocks),
+      ...(this.#sha512 && { sha512: this.#sha512.digest('hex') }),
     }
   }
 

@@ -1,14 +1,15 @@
 // The package store on disk, addressed by content. A file gets its final name only when it is whole and flushed, and
 // bytes that do not match the digests taken while storing never leave.
 import { createHash } from 'node:crypto'
-import { createWriteStream } from 'node:fs'
 import { type FileHandle, mkdir, open, readdir, rename, rm } from 'node:fs/promises'
 import path from 'node:path'
 import type { Readable } from 'node:stream'
-import { finished } from 'node:stream/promises'
 import { AppError } from '../errors.js'
-import { BLOCK_BYTES, type FileDigests, StreamDigests } from './digests.js'
+
+import { digestThread } from './digest-thread.driver.js'
+import { BLOCK_BYTES } from './digests.js'
 import { openPlainFile } from './plain-file.driver.js'
+import { diskFault, type ReceivedBytes, receiveFile, ServerFault } from './receive.driver.js'
 
 /** Open files that are kept for the next block, far under the usual limit of 1,024; more only while they are read. */
 const HANDLES_MAX = 64
@@ -17,19 +18,16 @@ const BLOCKS_MAX = 128
 /** Of SHA-256. */
 const DIGEST_BYTES = 32
 
-export interface Received {
+export interface Received extends ReceivedBytes {
   /** Name of the temporary file; give it to adopt() or discard(). */
   temporary: string
-  digests: FileDigests
-  /** The first bytes, for looking at what kind of file it is. */
-  beginning: Buffer
 }
 
 export interface DiskStore {
   /** Creates the folders. */
   prepare(): Promise<void>
   /** Writes a stream to a temporary file, flushed to disk. Leaves nothing behind when it fails. */
-  receive(source: Readable, temporary: string): Promise<Received>
+  receive(source: Readable, temporary: string, options?: { sha512: boolean }): Promise<Received>
   /** Gives a received file its final name. The same bytes again replace equal bytes. */
   adopt(temporary: string, sha256: string): Promise<void>
   discard(temporary: string): Promise<void>
@@ -38,22 +36,14 @@ export interface DiskStore {
   sweep(isKnown: (sha256: string) => boolean): Promise<string[]>
 }
 
-const BEGINNING_BYTES = 512
-/** Told apart from what the source threw: a broken disk is no broken upload. */
-class DiskFault extends Error {
-  constructor(cause: unknown) {
-    super('the disk failed', { cause })
-  }
-}
-
 /** What went wrong, as the caller may know it: the disk is full, it failed (a fault of ours), or the upload broke off. */
 function explain(error: unknown): unknown {
   if (error instanceof AppError) return error
-  if (!(error instanceof DiskFault)) {
+  if (!(error instanceof ServerFault)) {
     const detail = 'The upload broke off; nothing was stored. Upload again.'
     return new AppError('upload-broken', detail, {}, { cause: error })
   }
-  const { code } = error.cause as NodeJS.ErrnoException
+  const code = (error.cause as NodeJS.ErrnoException | undefined)?.code
   if (!['ENOSPC', 'EDQUOT', 'EFBIG'].includes(code ?? '')) return error
   const detail = 'The disk is full; nothing was stored. Make room and upload again.'
   return new AppError('storage-full', detail, {}, { cause: error.cause })
@@ -77,47 +67,23 @@ export function diskStore(dataFolder: string): DiskStore {
   const incoming = path.join(dataFolder, 'incoming')
   const packages = path.join(dataFolder, 'packages')
   const temporaryFile = (name: string) => path.join(incoming, name)
-
-  async function write(source: Readable, file: string): Promise<Omit<Received, 'temporary'>> {
-    const digests = new StreamDigests()
-    const target = createWriteStream(file, { flags: 'wx', flush: true, mode: 0o640 })
-    const done = finished(target)
-    const closed = new Promise<void>((resolve) => target.once('close', resolve))
-    // The failure is awaited below; without this it would count as unhandled while the source is still read.
-    done.catch(() => source.destroy())
-    let beginning = Buffer.alloc(0)
-    try {
-      for await (const chunk of source as AsyncIterable<Buffer>) {
-        if (beginning.length < BEGINNING_BYTES)
-          beginning = Buffer.concat([beginning, chunk]).subarray(0, BEGINNING_BYTES)
-        digests.update(chunk)
-        if (!target.write(chunk)) {
-          await Promise.race([new Promise<void>((resolve) => target.once('drain', () => resolve())), done])
-        }
-      }
-      target.end()
-      await done
-    } catch (error) {
-      const ofDisk = target.errored
-      target.destroy()
-      // Opening may still be under way: only a closed file can be removed for good.
-      await closed
-      // Where the disk failed, that is the reason, and the source only ended because of it.
-      throw ofDisk ? new DiskFault(ofDisk) : error
-    }
-    return { digests: digests.finish(), beginning }
-  }
+  const thread = digestThread()
 
   return {
     prepare: async () => {
       await mkdir(incoming, { recursive: true, mode: 0o750 })
       await mkdir(packages, { recursive: true, mode: 0o750 })
     },
-    receive: async (source, temporary) => {
+    receive: async (source, temporary, options = { sha512: false }) => {
+      const file = temporaryFile(temporary)
+      let isOurs = false
+      const created = () => {
+        isOurs = true
+      }
       try {
-        return { temporary, ...(await write(source, temporaryFile(temporary))) }
+        return { temporary, ...(await receiveFile(source, file, { thread, created, sha512: options.sha512 })) }
       } catch (error) {
-        await rm(temporaryFile(temporary), { force: true })
+        if (isOurs) await rm(file, { force: true })
         throw explain(error)
       }
     },
@@ -129,7 +95,7 @@ export function diskStore(dataFolder: string): DiskStore {
         await flushFolder(path.dirname(file))
         await flushFolder(packages)
       } catch (error) {
-        throw explain(new DiskFault(error))
+        throw explain(diskFault(error))
       }
     },
     discard: (temporary) => rm(temporaryFile(temporary), { force: true }),

@@ -73,7 +73,7 @@ export function packageRoutes(deps: {
     body: Readable,
   ) {
     const claimed = claimedDigests(request.headers)
-    const received = await deps.disk.receive(claimed.follow(body), newId('up', deps.clock()))
+    const received = await deps.disk.receive(body, newId('up', deps.clock()), claimed)
     const actor = sameBytes(request.actor, received.digests.sha256)
     try {
       claimed.check(received.digests)

@@ -1,6 +1,4 @@
 // The digests that an upload claims for itself (RFC 9530), checked against the bytes that came.
-import { createHash } from 'node:crypto'
-import { Readable } from 'node:stream'
 import type { FileDigests } from '../blobs/digests.js'
 import { AppError } from '../errors.js'
 import { type DigestAlgorithm, parseDigestField } from './digest-field.js'
@@ -8,8 +6,8 @@ import { type DigestAlgorithm, parseDigestField } from './digest-field.js'
 const FIELDS = ['repr-digest', 'content-digest'] as const
 
 export interface ClaimedDigests {
-  /** The same bytes; what is not computed for every file is computed on their way. */
-  follow(source: Readable): Readable
+  /** Whether this one, which is not taken of every file, is needed for check(). */
+  sha512: boolean
   /** @throws AppError digest-mismatch */
   check(found: FileDigests): void
 }
@@ -27,27 +25,15 @@ export function claimedDigests(headers: Record<string, unknown>): ClaimedDigests
       hex,
     }))
   })
-  const sha512 = claims.some((claim) => claim.algorithm === 'sha-512') ? createHash('sha512') : null
   return {
-    follow: (source) => {
-      if (!sha512) return source
-      return Readable.from(
-        (async function* () {
-          for await (const chunk of source as AsyncIterable<Buffer>) {
-            sha512.update(chunk)
-            yield chunk
-          }
-        })(),
-        { objectMode: false },
-      )
-    },
+    sha512: claims.some((claim) => claim.algorithm === 'sha-512'),
     check: (found) => {
-      const known: Partial<Record<DigestAlgorithm, string>> = {
+      const known: Partial<Record<DigestAlgorithm, string | undefined>> = {
         'sha-256': found.sha256,
+        'sha-512': found.sha512,
         sha: found.sha1,
         md5: found.md5,
       }
-      if (sha512) known['sha-512'] = sha512.digest('hex')
       const wrong = claims.find((claim) => known[claim.algorithm] !== claim.hex)
       if (wrong) {
         throw new AppError(
