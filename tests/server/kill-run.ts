@@ -3,11 +3,10 @@
 // time, and by `npm run bench -- kill` for 200.
 import { randomBytes } from 'node:crypto'
 import { seededRandom } from '../../src/camera/seeded-random.js'
-import { testProfile } from '../support/app.js'
 import { serveApp } from '../support/serve.js'
 import { checkAll } from './kill-check.js'
 import { emptyJournal, type KillRun } from './kill-journal.js'
-import { load, MODEL, newUnit } from './kill-load.js'
+import { load, MODEL, newUnit, profileOf } from './kill-load.js'
 
 /** Kills on one data folder; then all of it is checked, and a new folder begins with kills of the very first start. */
 const KILLS_PER_FOLDER = 20
@@ -158,7 +157,7 @@ async function prepareRun(
     await served.call('POST', `/packages/${pack.id}/release`, {})
     return pack.id
   }
-  await served.call('PUT', `/models/${MODEL}`, testProfile({ title: '0' }))
+  await served.call('PUT', `/models/${MODEL}`, profileOf(0))
   const run: KillRun = {
     served,
     journal: emptyJournal(),
