@@ -13,8 +13,8 @@ import { type Span, unite } from './spans.js'
  * read. `side-by-side`: three connections, a third each. `pieces`: small ranges, one after the other. `breaks`: leaves in the
  * middle and comes back; what its TCP end has acknowledged by then may never reach its file, so that only what is
  * inferred of it can be held against the file. `withholds`: asks for a piece that fits into the server's send queue, sends
- * what the server does not read, and reads nothing itself before the process is gone: what it finds then is what had
- * arrived, and the rest of the piece never will.
+ * what the server does not read, and reads no more than the beginning before the process is gone: what it finds then is
+ * what had arrived, and the rest of the piece never will.
  */
 // Twice `unread`: with `withholds` it is the one that finds out a ledger that claims what was only sent.
 type Style = (typeof STYLES)[number] | 'withholds'
@@ -110,10 +110,6 @@ export function killClient(
     // Open-ended where it goes to the end of the file: what a client that resumes sends.
     const range = until === sizeBytes - 1 ? `${first}-` : `${first}-${until}`
     const socket = net.connect({ port: Number(port), host: '127.0.0.1' })
-    if (style === 'withholds') {
-      socket.pause()
-      void ended(now.served.process).then(() => socket.resume())
-    }
     socket.write(`GET ${pathname} HTTP/1.1\r\nHost: x\r\nRange: bytes=${range}\r\n\r\n`)
     if (style === 'unread' || style === 'withholds') socket.write(UNREAD)
     let head: Buffer | null = Buffer.alloc(0)
@@ -151,6 +147,10 @@ export function killClient(
         if (at > until || at >= breakAt || refused) return void socket.destroy()
         if (now.over) return
         socket.pause()
+        if (style === 'withholds') {
+          now.withheld += 1
+          return void ended(now.served.process).then(() => socket.resume())
+        }
         // Not longer than the round: what is on its way at its end is read at once.
         const resumeAtMs = performance.now() + bytes.length / bytesPerMs
         const wait = (): void => {
