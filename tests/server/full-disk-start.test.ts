@@ -35,45 +35,50 @@ describe.each(disks)('$name that is full', (disk) => {
   }
 
   // So many bytes are left: nothing at all, enough for the secret, for the file of the database, for half of its tables.
-  it.each([0, 8192, 60_000, 180_000])('init with %i bytes left: one sentence, no half database', async (leftBytes) => {
-    disk.fill(undefined, leftBytes)
-    const failed = await runProgram(['init'], env, disk.startedFull)
-    expect([failed.code, failed.stdout]).toEqual([1, ''])
-    expect(failed.stderr).toMatch(SENTENCE)
-    expect(tables()).toEqual([])
-  })
+  // A limit of file sizes knows no such steps: there the files of a start end at one block.
+  it.each(disk === small ? [0, 8192, 180_000] : [4096])(
+    'init with %i bytes left: one sentence, no half database',
+    async (leftBytes) => {
+      disk.fill(undefined, leftBytes)
+      const failed = await runProgram(['init'], env, disk.startedFull)
+      expect([failed.code, failed.stdout]).toEqual([1, ''])
+      expect(failed.stderr).toMatch(SENTENCE)
+      expect(tables()).toEqual([])
+    },
+    STARTS_MS,
+  )
 
-  it('serve on a new folder, whose tables do not fit: the same', async () => {
-    disk.fill(undefined, 60_000)
-    const failed = await runProgram(['serve'], env, disk.startedFull)
-    expect([failed.code, failed.stdout]).toEqual([1, ''])
-    expect(failed.stderr).toMatch(SENTENCE)
-    expect(tables()).toEqual([])
-  })
+  it(
+    'serve on a new folder, whose tables do not fit: the same',
+    async () => {
+      disk.fill(undefined, 60_000)
+      const failed = await runProgram(['serve'], env, disk.startedFull)
+      expect([failed.code, failed.stdout]).toEqual([1, ''])
+      expect(failed.stderr).toMatch(SENTENCE)
+      expect(tables()).toEqual([])
+    },
+    STARTS_MS,
+  )
 
+  let key = ''
   it(
     'with room both work on that very folder, and nothing of the failures is left',
     async () => {
       const made = await runProgram(['init'], env)
       expect(made.code).toBe(0)
       expect(readdirSync(dataFolder).filter((name) => name.startsWith('secret.'))).toEqual([])
-      const key = made.stdout.trim().split('\n').at(-1)!
+      key = made.stdout.trim().split('\n').at(-1)!
       const served = await serveApp({ dataFolder, started: false })
       await served.start()
       expect((await served.call('GET', '/units', undefined, { key })).status).toBe(200)
-      // It ends in good order although the disk is full by then.
-      disk.fill(served.process.pid)
-      expect((await served.terminate()).code).toBe(0)
-      disk.clear(undefined)
-      await served.start()
-      await served.kill()
-      disk.clear(undefined)
+      // What the next start finds is the folder of a server that was killed.
+      await served.remove()
     },
     STARTS_MS,
   )
 
   it(
-    'serve on a folder that was in use: it starts, or says in one sentence why not; with room it starts',
+    'serve on a folder that was in use: it starts and ends in good order, or says in one sentence why not',
     async () => {
       disk.fill(undefined)
       const [publicPort, officePort] = await freePorts(2)
@@ -101,34 +106,39 @@ describe.each(disks)('$name that is full', (disk) => {
       if (child.exitCode === null) {
         child.kill('SIGTERM')
         await once(child, 'close')
+        expect(child.exitCode).toBe(0)
       } else expect([child.exitCode, err]).toEqual([1, expect.stringMatching(SENTENCE)])
-      disk.clear(undefined)
-      const served = await serveApp({ dataFolder, started: false })
-      await served.start()
-      expect((await served.terminate()).code).toBe(0)
     },
     STARTS_MS,
   )
 
   it(
-    'the log on it: lines are dropped, the server answers and ends, and goes on logging with room',
+    'with room it starts; full with its log on it, lines are dropped, and it answers, logs again with room, and ends',
     async () => {
       const file = path.join(disk.folder, 'log')
-      const served = await serveApp({ logFile: file, settings: { FIRMHAND_LOG_LEVEL: 'debug' } })
+      const served = await serveApp({
+        dataFolder,
+        logFile: file,
+        settings: { FIRMHAND_LOG_LEVEL: 'debug' },
+        started: false,
+      })
       try {
+        await served.start()
         const { pid } = served.process
+        const ask = async (place: string) => (await served.call('GET', place, undefined, { key })).status
         disk.fill(pid)
         // More lines than fit into a last block.
-        for (let n = 0; n < 60; n += 1) expect((await served.call('GET', '/nowhere')).status).toBe(404)
+        for (let n = 0; n < 60; n += 1) expect(await ask('/nowhere')).toBe(404)
         const size = readFileSync(file).length
-        for (let n = 0; n < 5; n += 1) expect((await served.call('GET', '/units')).status).toBe(200)
+        for (let n = 0; n < 5; n += 1) expect(await ask('/units')).toBe(200)
         expect(readFileSync(file).length).toBe(size)
         disk.clear(pid)
-        expect((await served.call('GET', '/units')).status).toBe(200)
+        expect(await ask('/units')).toBe(200)
         await until(
           async () => readFileSync(file).length,
           (bytes) => bytes > size,
         )
+        // It ends in good order although the disk is full by then.
         disk.fill(pid)
         expect((await served.terminate()).code).toBe(0)
       } finally {

@@ -116,6 +116,7 @@ function checkLedgers(run: KillRun, all: (sql: string) => Rows): void {
       }
       claimed += span[1] - span[0] + 1
     }
+    if (client?.style === 'withholds' && acknowledged.length > 0) count(run, 'withheld', 1)
     const isWhole = covers(unite([...acknowledged, ...inferred]), [0, sizeBytes - 1])
     if ((row.complete_grade !== null) !== isWhole) faults.push(`${row.link_id}: complete_grade ${row.complete_grade}`)
   }

@@ -79,6 +79,8 @@ export interface KillRun {
   platformKey: string
   /** Set just before the server is killed or told to stop. */
   over: boolean
+  /** Clients of this round that have the beginning of a file and read no more. */
+  withheld: number
   faults: string[]
   /** How many things were looked at after kills, by kind. */
   checked: Map<string, number>

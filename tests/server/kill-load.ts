@@ -13,7 +13,15 @@ import { expectStatus, type KillRun, pick, rankOf, send, sendOnce, sha256 } from
 const CLIENTS_MAX = 6
 /** Slow ones keep the server's send buffers full, fast ones get to the end. */
 const RATES_PER_MS = [300, 1500, 12_000]
+/** New ones in each round, beside those: they end with the process. */
+const WITHHOLDERS = 3
 export const MODEL = 'sill-cam'
+
+/**
+ * A byte budget that no client here spends: what was on its way when a client left or the server was killed is sent once
+ * more, and a slow machine spends the usual 2.5 files with it.
+ */
+export const profileOf = (title: number) => testProfile({ title: String(title), byteBudgetFactor: 1000 })
 
 const pause = (ms: number) => new Promise((resolve) => setTimeout(resolve, ms))
 
@@ -233,8 +241,7 @@ async function exports(run: KillRun): Promise<void> {
 
 async function profiles(run: KillRun): Promise<void> {
   const title = run.nextNumber()
-  const body = testProfile({ title: String(title) })
-  const answer = await send(run, { method: 'PUT', path: `/models/${MODEL}`, body })
+  const answer = await send(run, { method: 'PUT', path: `/models/${MODEL}`, body: profileOf(title) })
   if (answer && expectStatus(run, 'a profile', answer, 200, 201)) run.journal.title = title
   await pause(30)
 }
@@ -247,7 +254,9 @@ async function downloads(run: KillRun): Promise<void> {
     const done: Promise<void> = client.download(run).finally(() => running.delete(done))
     running.add(done)
   }
-  for (const client of journal.clients.filter(({ whole }) => !whole).slice(-CLIENTS_MAX)) begin(client)
+  const cut = journal.clients.filter(({ whole, style }) => !whole && style !== 'withholds')
+  for (const client of cut.slice(-CLIENTS_MAX)) begin(client)
+  const withheld = Array.from({ length: WITHHOLDERS }, () => withhold(run))
   while (!run.over) {
     if (running.size >= CLIENTS_MAX) {
       await Promise.race([...running, pause(50)])
@@ -255,11 +264,19 @@ async function downloads(run: KillRun): Promise<void> {
     }
     const link = random() < 0.8 ? await taskLink(run) : await copyLink(run)
     if (!link) continue
-    const client = killClient(run, link, pick(random, RATES_PER_MS))
+    const client = killClient(run, link, { bytesPerMs: pick(random, RATES_PER_MS) })
     journal.clients.push(client)
     begin(client)
   }
-  await Promise.all(running)
+  await Promise.all([...running, ...withheld])
+}
+
+async function withhold(run: KillRun): Promise<void> {
+  const link = await copyLink(run)
+  if (!link || run.over) return
+  const client = killClient(run, link, { bytesPerMs: Infinity, style: 'withholds' })
+  run.journal.clients.push(client)
+  await client.download(run)
 }
 
 async function taskLink(run: KillRun) {
