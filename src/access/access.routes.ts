@@ -126,7 +126,10 @@ export function accessRoutes(deps: {
       async (request, reply) => {
         const key = await findLiveKey(deps.read, hashSecret(request.body.key), deps.clock())
         if (!key || !may(key.role, 'read'))
-          throw new AppError('key-missing', 'The key is not known, revoked, past its time, or for check-ins only.')
+          throw new AppError(
+            'key-missing',
+            'The key is not known, revoked, past its time, or for check-ins only: use another one.',
+          )
         const actor = { id: key.id, name: key.name, role: key.role, via: 'api' as const, once: null }
         const { sessionId, expiresAtMs } = await deps.access.openSession(actor, key.id)
         const secrets = sessionSecrets(deps.serverSecret, sessionId)

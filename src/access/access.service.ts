@@ -44,7 +44,7 @@ export function accessService(deps: { serverSecret: string }): AccessService {
     },
     revokeKey: async (work, actor, id) => {
       const key = await findKey(work.db, id)
-      if (!key) throw new AppError('key-not-found', `There is no key ${id}.`)
+      if (!key) throw new AppError('key-not-found', `There is no key ${id}: list the keys; the id is not the secret.`)
       if (key.revokedAtMs !== null) return
       await markRevoked(work.db, id, work.nowMs)
       await appendAudit(work, actor, [

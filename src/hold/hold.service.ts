@@ -18,9 +18,13 @@ export const holdService: HoldService = {
   set: async (work, actor, { reason }) => {
     const open = await findHold(work.db)
     if (open)
-      throw new AppError('state-refused', `The server is on hold already, since ${toRfc3339(open.setAtMs)}.`, {
-        since: toRfc3339(open.setAtMs),
-      })
+      throw new AppError(
+        'state-refused',
+        `The server is on hold already, since ${toRfc3339(open.setAtMs)}: release that hold first.`,
+        {
+          since: toRfc3339(open.setAtMs),
+        },
+      )
     await placeHold(work, actor, { cause: 'person', reason, countsFromMs: work.nowMs, backup: null })
   },
 

@@ -67,7 +67,8 @@ export function problemRoutes(): FastifyPluginAsync {
       },
       async (request, reply) => {
         const { code } = request.params as { code: string }
-        if (!Object.hasOwn(PROBLEMS, code)) throw new AppError('route-unknown', `There is no problem code ${code}.`)
+        if (!Object.hasOwn(PROBLEMS, code))
+          throw new AppError('route-unknown', `There is no problem code ${code}: docs/errors.md lists them.`)
         const kind = kindOf(code as ProblemCode)
         void reply.header('vary', 'accept')
         if (!wantsPage(request.headers.accept)) return kind

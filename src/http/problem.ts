@@ -58,11 +58,11 @@ function explain(thrown: unknown): AppError {
   const known = FASTIFY_CODES[code ?? '']
   if (known) return new AppError(known, message)
   if (thrown instanceof SyntaxError && statusCode === 400)
-    return new AppError('body-unreadable', 'The body is not JSON.')
+    return new AppError('body-unreadable', 'The body is not JSON: check quoting and encoding (UTF-8).')
   if (statusCode === 400 && !isResponseSerializationError(thrown)) return new AppError('body-unreadable', message)
   // What the framework and its plugins refuse by themselves is the caller's doing: no fault of ours, no line in the log.
   if (statusCode === 403 || statusCode === 404)
-    return new AppError('route-unknown', 'There is nothing at this address.')
+    return new AppError('route-unknown', 'There is nothing at this address: compare it with /openapi.json.')
   if (statusCode === 414) return new AppError('request-invalid', 'The address is too long.')
   return new AppError('internal', 'The server failed; the log says why, under the instance given here.')
 }
@@ -113,7 +113,11 @@ export function installProblems(app: FastifyInstance): void {
     const path = request.url.split('?')[0]!
     const methods = [...new Set(known.flatMap(({ methods, pattern }) => (pattern.test(path) ? methods : [])))].sort()
     if (methods.length === 0) {
-      return send(reply, new AppError('route-unknown', `There is nothing at ${request.method} ${path}.`), request.id)
+      return send(
+        reply,
+        new AppError('route-unknown', `There is nothing at ${request.method} ${path}: compare it with /openapi.json.`),
+        request.id,
+      )
     }
     // RFC 9110 §15.5.6: the answer must say what would be taken.
     void reply.header('allow', methods.join(', '))

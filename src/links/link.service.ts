@@ -148,7 +148,11 @@ export function linkService(deps: {
 
     revoke: async (work, actor, id) => {
       const link = await findLink(work.db, id)
-      if (!link) throw new AppError('link-not-found', `There is no link ${id}.`)
+      if (!link)
+        throw new AppError(
+          'link-not-found',
+          `There is no link ${id}: take the id from the task; the token is not the id.`,
+        )
       await endLinks(work, actor, [id], 'revoked')
     },
   }
@@ -188,8 +192,12 @@ async function requireServedTasks(
   const known = await openTasksAmong(work.db, input)
   const wrong = input.taskIds.filter((id) => !known.has(id))
   if (wrong.length > 0) {
-    throw new AppError('task-not-found', `Not open hand tasks of this package: ${wrong.slice(0, 5).join(', ')}.`, {
-      tasks: wrong,
-    })
+    throw new AppError(
+      'task-not-found',
+      `Not open hand tasks of this package: ${wrong.slice(0, 5).join(', ')}. Leave them out.`,
+      {
+        tasks: wrong,
+      },
+    )
   }
 }

@@ -43,7 +43,11 @@ export function modelRoutes(deps: { read: Db; models: Remote<ModelService> }): F
       },
       async (request) => {
         const model = await findModel(deps.read, request.params.id)
-        if (!model) throw new AppError('model-not-found', `There is no model ${request.params.id}.`)
+        if (!model)
+          throw new AppError(
+            'model-not-found',
+            `There is no model ${request.params.id}: add its profile first, or correct the id.`,
+          )
         return toView(model)
       },
     )

@@ -155,7 +155,8 @@ export function packageService(deps: { disk: DiskStore }): PackageService {
 
 export async function requirePackage(work: Pick<Work, 'db'>, id: string): Promise<Package> {
   const pack = await findPackage(work.db, id)
-  if (!pack) throw new AppError('package-not-found', `There is no package ${id}.`)
+  if (!pack)
+    throw new AppError('package-not-found', `There is no package ${id}: list the packages; the id is not the version.`)
   return pack
 }
 

@@ -22,7 +22,11 @@ export function sheetRoutes(deps: { read: Db; clock: Clock; settings: SheetSetti
     const found = new Set(tasks.map((task) => task.id))
     const missing = ids.filter((id) => !found.has(id))
     if (missing.length > 0) {
-      throw new AppError('task-not-found', `There is no task ${missing.slice(0, 5).join(', ')}.`, { tasks: missing })
+      throw new AppError(
+        'task-not-found',
+        `There is no task ${missing.slice(0, 5).join(', ')}: leave it out, or correct the id.`,
+        { tasks: missing },
+      )
     }
     const role = ROLES.find((known) => known === request.actor.role)!
     const viewer = { seesSecrets: seesSecrets(role), nowMs: deps.clock() }

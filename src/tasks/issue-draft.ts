@@ -72,9 +72,13 @@ export function templateOf(profile: Profile): Template {
 /** Why this unit gets no task, the first reason that applies; null = none. */
 export function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Skip, 'unit'> | null {
   const { input, pack } = order
-  if (unit.retired) return { code: 'unit-retired', detail: 'The unit is retired.' }
+  if (unit.retired)
+    return { code: 'unit-retired', detail: 'The unit is retired: leave it out, or take it back into use first.' }
   if (unit.modelId !== pack.modelId) {
-    return { code: 'wrong-model', detail: `The unit is a ${unit.modelId}, the package is for ${pack.modelId}.` }
+    return {
+      code: 'wrong-model',
+      detail: `The unit is a ${unit.modelId}, the package is for ${pack.modelId}: choose a package of its model.`,
+    }
   }
   if (pack.state !== 'released')
     return { code: 'package-not-released', detail: `The package is ${pack.state}: release it first.` }
@@ -96,7 +100,7 @@ export function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Ski
   if (unit.version !== null && pack.installsOver !== null && !pack.installsOver.includes(unit.version)) {
     return {
       code: 'path-not-allowed',
-      detail: `${pack.version} installs over ${pack.installsOver.join(', ') || 'nothing'}; the unit reports ${unit.version}.`,
+      detail: `${pack.version} installs over ${pack.installsOver.join(', ') || 'nothing'}; the unit reports ${unit.version}: issue a package in between first.`,
     }
   }
   const missing = (['imei', 'serial'] as const).find(
@@ -108,7 +112,7 @@ export function refusalOf(order: Order, unit: Unit, open: Task | null): Omit<Ski
   if (missing)
     return {
       code: 'no-identity',
-      detail: `The command of ${unit.modelId} names the ${missing}, which this unit has not.`,
+      detail: `The command of ${unit.modelId} names the ${missing}, which this unit has not: add it to the unit, or use a method by hand.`,
     }
   return null
 }

@@ -46,7 +46,8 @@ export async function issueTasks(
   const model = await findModel(work.db, pack.modelId)
   const profile = model!.profile
   const deadlineMs = input.deadlineMs ?? work.nowMs + deps.deadlineMs
-  if (deadlineMs <= work.nowMs) throw new AppError('request-invalid', 'The deadline lies in the past.')
+  if (deadlineMs <= work.nowMs)
+    throw new AppError('request-invalid', 'The deadline lies in the past: give a later time, or none.')
 
   const { unitIds, skipped } = await resolveUnits(work, input)
   const asked = unitIds.length + skipped.length

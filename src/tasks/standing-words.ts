@@ -27,7 +27,7 @@ export const WORDS = {
     cause:
       'The unit asked for the file, but no byte is known to have arrived: a packet size that the mobile network ' +
       'does not carry, or a proxy on the way.',
-    next: 'Check the public address with the link check; try another SIM or APN on one unit.',
+    next: 'Run "firmhand doctor" on the server for its public address; try another SIM or APN on one unit.',
   },
   bytesStop: {
     cause:

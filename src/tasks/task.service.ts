@@ -77,7 +77,10 @@ export function taskService(deps: IssueDeps): TaskService {
       await refuseOnHold(work)
       const task = await requireOpenTask(work, id)
       const command = (await findCommands(work.db, [id])).get(id)
-      if (!command) throw new AppError('state-refused', 'A hand task has no command to send.', { method: task.method })
+      if (!command)
+        throw new AppError('state-refused', 'A hand task has no command to send: print its sheet.', {
+          method: task.method,
+        })
       await insertTaskFact(work.db, {
         taskId: id,
         kind: 'sent',
@@ -177,7 +180,7 @@ function refuseAttestation(task: Task, input: Attestation): void {
     throw new AppError('request-invalid', 'Say why it failed: no-life, wrong-variant or other.')
   }
   if (input.state !== 'failed' && input.reason !== null) {
-    throw new AppError('request-invalid', 'Only a failure has a reason.')
+    throw new AppError('request-invalid', 'Only a failure has a reason: leave it out.')
   }
   if (input.digest && input.state !== 'verified') {
     throw new AppError('request-invalid', 'A digest says whether a copy is whole: attest verified with it.')
@@ -195,7 +198,7 @@ function refuseAttestation(task: Task, input: Attestation): void {
 
 export async function requireTask(work: Pick<Work, 'db'>, id: string): Promise<Task> {
   const task = await findTask(work.db, id)
-  if (!task) throw new AppError('task-not-found', `There is no task ${id}.`)
+  if (!task) throw new AppError('task-not-found', `There is no task ${id}: list the tasks of the unit.`)
   return task
 }
 

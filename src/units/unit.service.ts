@@ -87,7 +87,11 @@ async function check(work: Work, unit: Unit): Promise<void> {
   for (const name of [unit.imei, unit.serial]) {
     const other = name === null ? null : await findUnit(work.db, name)
     if (other && other.id !== unit.id) {
-      throw new AppError('unit-taken', `Unit ${other.id} has this IMEI or serial number already.`, { unit: other.id })
+      throw new AppError(
+        'unit-taken',
+        `Unit ${other.id} has this IMEI or serial number already: change that one, or correct the identity.`,
+        { unit: other.id },
+      )
     }
   }
 }

@@ -137,7 +137,11 @@ const notEmpty = (dataFolder: string): AppError =>
 async function chooseSet({ source, set }: RestoreOrder): Promise<string> {
   const sets = await listSets(source)
   const chosen = set ?? sets.at(-1)
-  if (chosen === undefined) throw new AppError('backup-broken', `There is no whole backup in ${source}.`)
+  if (chosen === undefined)
+    throw new AppError(
+      'backup-broken',
+      `There is no whole backup in ${source}: name the folder that backups are made into.`,
+    )
   if (!isStamp(chosen) || !sets.includes(chosen))
     throw new AppError(
       'backup-broken',
