@@ -6,7 +6,7 @@ import type { Db } from '../db/db.js'
 import { Id, Instant, instantMs, LIST_LIMIT_MAX, pageOf, problems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import type { AuditService } from './audit.service.js'
-import { type AuditFilter, listEntries, readHead, type StoredEntry } from './audit.store.js'
+import { type AuditFilter, readHead, type StoredEntry, scanEntries } from './audit.store.js'
 import { type ChainHead, EMPTY_HEAD } from './chain.js'
 import { csvHead, csvLine, type ExportFormat, entryLine } from './export.js'
 import { exportEnd, exportHead } from './export-lines.js'
@@ -105,7 +105,7 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
         const { query } = request
         const filter = await filterOf(query, deps.unitId)
         if (query.format === 'json') {
-          const rows = await listEntries(deps.read, filter, { afterSeq: query.after, limit: query.limit + 1 })
+          const rows = await scanEntries(deps.read, filter, { afterSeq: query.after, limit: query.limit + 1 })
           const items = rows.slice(0, query.limit)
           return {
             items: items.map((row) => JSON.parse(entryLine(row))),
@@ -155,7 +155,7 @@ async function filterOf(
 /** Page by page up to the head: memory stays flat, and what is appended meanwhile is left out. */
 async function* pagesOf(read: Db, filter: AuditFilter, head: ChainHead): AsyncGenerator<StoredEntry[]> {
   for (let afterSeq = 0; ; ) {
-    const rows = await listEntries(read, filter, { afterSeq, limit: PAGE_ROWS, untilSeq: head.seq })
+    const rows = await scanEntries(read, filter, { afterSeq, limit: PAGE_ROWS, untilSeq: head.seq })
     if (rows.length === 0) return
     yield rows
     afterSeq = rows.at(-1)!.seq
