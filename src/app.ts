@@ -168,7 +168,7 @@ export async function startApp(
   })
   let forgetRunning = () => {}
 
-  const scrubber = startScrubber({ read, scrub: services.scrub, dataFolder: data.folder, clock, log })
+  const scrubber = startScrubber({ read, scrub: services.scrub, dataFolder: data.folder, log })
 
   function stop(given: { reason?: Error; now?: boolean } = {}): Promise<void> {
     const graceMs = given.now ? 0 : config.stopGraceMs

@@ -105,12 +105,7 @@ export function auditRoutes(deps: AuditRoutesDeps): FastifyPluginAsync {
         const { query } = request
         const filter = await filterOf(query, deps.unitId)
         if (query.format === 'json') {
-          const { seq: untilSeq } = await readHead(deps.read)
-          const rows = await scanEntries(deps.read, filter, {
-            afterSeq: query.after,
-            limit: query.limit + 1,
-            untilSeq,
-          })
+          const rows = await scanEntries(deps.read, filter, { afterSeq: query.after, limit: query.limit + 1 })
           const items = rows.slice(0, query.limit)
           return {
             items: items.map((row) => JSON.parse(entryLine(row))),

@@ -110,7 +110,7 @@ export const METHOD_WORDS: Record<Method, (sheet: Sheet) => MethodWords> = {
       'This task’s link is for the unit alone: whoever else opened it would be taken for the unit. So it is not on this sheet.',
       'Look at the unit: supply there with ignition on, light on, antenna in, SIM in, card in, place with mobile signal.',
       'Leave it running with ignition on for 20 min and ask the office whether it has fetched the file.',
-      `Stubborn? Do it by hand. The office first replaces this task, so that the unit does not install twice: firmhand task issue --unit ${sheet.unit.imei ?? sheet.unit.serial ?? sheet.unit.id} --package ${sheet.file.package} --method card --supersede (or cable, hotspot), then prints the sheet of the new task.`,
+      `Stubborn? Do it by hand. The office first replaces this task, so that the unit does not install twice: firmhand task issue --unit ${sheet.unit.imei ?? sheet.unit.id} --package ${sheet.file.package} --method card --supersede (or cable, hotspot), then prints the sheet of the new task.`,
     ],
     stages: ['supply', 'SIM', 'signal', 'antenna', ...AFTER_STAGES],
   }),

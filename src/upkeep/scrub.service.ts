@@ -31,10 +31,13 @@ export interface ScrubService {
   startDue(work: Work): Promise<boolean>
   /** Serving met bytes that are not those that were stored: the file is looked at next. */
   suspect(work: Work, sha256: string): Promise<void>
-  /** What the worker found of a file; `scrub` = the run that it belongs to, null = it was only suspected. */
+  /**
+   * What the worker found of a file; `scrub` = the run that it belongs to, null = it was only suspected. `seenCheckMs` = when
+   * the record said, before the file was read, that it had been looked at last.
+   */
   found(
     work: Work,
-    input: { scrub: string | null; sha256: string; fault: BlobFault | null; begunAtMs: number },
+    input: { scrub: string | null; sha256: string; fault: BlobFault | null; seenCheckMs: number | null },
   ): Promise<void>
 }
 
@@ -63,9 +66,9 @@ export function scrubService(deps: { scrubDays: number }): ScrubService {
       await noteCheck(work.db, sha256, { suspectAtMs: work.nowMs })
     },
 
-    found: async (work, { scrub: scrubId, sha256, fault, begunAtMs }) => {
-      const knownAtMs = await lastCheckMs(work.db, sha256)
-      if (fault !== null && knownAtMs !== null && knownAtMs >= begunAtMs) {
+    found: async (work, { scrub: scrubId, sha256, fault, seenCheckMs }) => {
+      // Whether it is another one, not whether it is later: a clock that was set back would make it later for years.
+      if (fault !== null && (await lastCheckMs(work.db, sha256)) !== seenCheckMs) {
         // The good bytes were put in place while the old ones were read: what was found is no word about these.
         await noteCheck(work.db, sha256, { suspectAtMs: work.nowMs })
         return

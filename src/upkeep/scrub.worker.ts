@@ -1,10 +1,9 @@
 // Reads stored packages back, one at a time and at a bounded pace: those that serving found odd first, then those of a run.
 // Lives in the main thread, where nothing is served to cameras.
 import { setTimeout } from 'node:timers/promises'
-import { nextSuspect } from '../blobs/blob.store.js'
+import { lastCheckMs, nextSuspect } from '../blobs/blob.store.js'
 import { checkBlob } from '../blobs/check.driver.js'
 import { fileOf } from '../blobs/disk.driver.js'
-import type { Clock } from '../clock.js'
 import type { Db } from '../db/db.js'
 import type { Logger } from '../logger.js'
 import type { Remote } from '../threads/remote.js'
@@ -27,7 +26,6 @@ export function startScrubber(deps: {
   read: Db
   scrub: Remote<ScrubService>
   dataFolder: string
-  clock: Clock
   log: Logger
   bytesPerSecond?: number
 }): Scrubber {
@@ -44,12 +42,12 @@ export function startScrubber(deps: {
     const run = suspect ? null : await findRunningScrub(read)
     const file = suspect ?? (run && (await nextOfScrub(read, run)))
     if (!file) return false
-    const begunAtMs = deps.clock()
+    const seenCheckMs = await lastCheckMs(read, file.sha256)
     const verdict = await checkBlob(fileOf(deps.dataFolder, file.sha256), file, pace)
     if (verdict === 'stopped') return false
     const fault = verdict === 'whole' ? null : verdict
     if (fault) log.error({ sha256: file.sha256, fault }, 'a stored package is damaged: upload the same file again')
-    await scrub.found({ scrub: run?.id ?? null, sha256: file.sha256, fault, begunAtMs })
+    await scrub.found({ scrub: run?.id ?? null, sha256: file.sha256, fault, seenCheckMs })
     return true
   }
 

@@ -1,6 +1,6 @@
 // What others wrote comes out at somebody's terminal. It must not be obeyed there: controls of ECMA-48 (C0 and C1), and the
 // signs by which a line shows as another one (Unicode UAX #9).
-import { spawnSync } from 'node:child_process'
+import { spawn } from 'node:child_process'
 import { once } from 'node:events'
 import net from 'node:net'
 import path from 'node:path'
@@ -91,14 +91,23 @@ it('breaks of all kinds are none in a line', () => {
 it('a pipe gets a list to the byte, a terminal only what it shows', async () => {
   const env = { ...process.env, ...shellOf(test) }
   const program = ['src/launch.mjs', 'unit', 'export']
-  const piped = spawnSync(process.execPath, program, { cwd: ROOT, env, encoding: 'utf8' })
-  expect(piped.stdout).toContain(ESC)
-  const shown = spawnSync('script', ['-qec', `${process.execPath} ${program.join(' ')}`, '/dev/null'], {
-    cwd: ROOT,
-    env,
-    encoding: 'utf8',
-  })
-  if (shown.error) return // `script` (util-linux) makes the terminal; not every machine has it.
-  expect(shown.stdout).toContain('imei')
-  expect(shown.stdout).not.toContain(ESC)
+  expect(await outputOf(process.execPath, program, env)).toContain(ESC)
+  const line = `${process.execPath} ${program.join(' ')}`
+  const shown = await outputOf('script', ['-qec', line, '/dev/null'], env)
+  if (shown === null) return // `script` (util-linux) makes the terminal; not every machine has it.
+  expect(shown).toContain('imei')
+  expect(shown).not.toContain(ESC)
 })
+
+/** Not in one go: the server that is asked runs in this process. null = there is no such program. */
+function outputOf(command: string, args: string[], env: NodeJS.ProcessEnv): Promise<string | null> {
+  return new Promise((resolve) => {
+    const child = spawn(command, args, { cwd: ROOT, env, stdio: ['ignore', 'pipe', 'ignore'] })
+    let out = ''
+    child.stdout.setEncoding('utf8').on('data', (text) => {
+      out += text
+    })
+    child.once('error', () => resolve(null))
+    child.once('close', () => resolve(out))
+  })
+}

@@ -212,15 +212,36 @@ describe('a file that is mended while its old bytes are read', () => {
       const { sha256 } = pack.digests
       const state = () =>
         record.run(({ db }) => db.selectFrom('blob_check').selectAll().where('sha256', '=', sha256).executeTakeFirst())
-      const found = (begunAtMs: number) =>
-        record.run((work) => record.services.scrub.found(work, { scrub: null, sha256, fault: 'changed', begunAtMs }))
+      const found = (seenCheckMs: number | null) =>
+        record.run((work) => record.services.scrub.found(work, { scrub: null, sha256, fault: 'changed', seenCheckMs }))
       await record.run((work) => noteCheck(work.db, sha256, { checkedAtMs: work.nowMs, damagedAtMs: null }))
       const mendedAtMs = Number((await state())!.checked_at_ms)
+      await found(null)
+      expect(await state()).toMatchObject({ damaged_at_ms: null, suspect_at_ms: mendedAtMs })
       await found(mendedAtMs - 5000)
       expect(await state()).toMatchObject({ damaged_at_ms: null, suspect_at_ms: mendedAtMs })
       record.clock(1)
-      await found(mendedAtMs + 1)
+      await found(mendedAtMs)
       expect(await state()).toMatchObject({ damaged_at_ms: mendedAtMs + 60_000, suspect_at_ms: null })
+    } finally {
+      await record.close()
+    }
+  })
+
+  it('is marked where the last look lies in the future: the clock was set back since', async () => {
+    const record = await openRecord()
+    try {
+      record.clock(0)
+      const { sha256 } = (await record.pack('sill-cam', '2.0.0')).digests
+      const lookedAtMs = Date.UTC(2040, 0, 1)
+      await record.run((work) => noteCheck(work.db, sha256, { checkedAtMs: lookedAtMs }))
+      await record.run((work) =>
+        record.services.scrub.found(work, { scrub: null, sha256, fault: 'changed', seenCheckMs: lookedAtMs }),
+      )
+      const row = await record.run(({ db }) =>
+        db.selectFrom('blob_check').selectAll().where('sha256', '=', sha256).executeTakeFirst(),
+      )
+      expect(row).toMatchObject({ damaged_at_ms: expect.any(Number), suspect_at_ms: null })
     } finally {
       await record.close()
     }
