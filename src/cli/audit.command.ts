@@ -61,8 +61,8 @@ export function auditCommands(program: Command, run: Run): void {
     .option('--unit <UNIT>', 'of this unit: our id, IMEI or serial number')
     .option('--actor <KEY_ID>', 'of this key')
     .option('--action <ACTION>', 'one action, or all of a kind: task.')
-    .option('--from <TIME>', 'RFC 3339')
-    .option('--to <TIME>', 'RFC 3339')
+    .option('--from <TIME>', 'from then on, as 2026-05-01T00:00:00Z')
+    .option('--to <TIME>', 'before then')
     .addHelpText('after', '\nA filtered copy shows that its entries are genuine, not that none is missing.')
     .action(async (options: ExportOptions, command: Command) => {
       if (run.json() && options.format !== 'jsonl') {
@@ -111,6 +111,9 @@ export function auditCommands(program: Command, run: Run): void {
           result.complete
             ? 'complete: no entry is missing between the first and the last'
             : 'filtered: each entry is genuine, that none is missing is not shown',
+          options.head
+            ? `head: entry ${options.head.seq} is there with the hash that was kept`
+            : 'no head compared: a cut of the end or a log made anew shows only by one that was kept elsewhere (--head)',
         ]
       })
     })

@@ -1,5 +1,6 @@
 import { type Command, Option } from 'commander'
 import { OFFICE_SOURCES } from '../checkins/checkin.js'
+import { ITEM_GUIDE } from '../checkins/item-guide.js'
 import { type Result, sendCheckinList } from './checkin-list.js'
 import { EXIT, type Run, show } from './command.js'
 import { findingLines } from './unit-list.js'
@@ -11,7 +12,10 @@ export function checkinCommands(program: Command, run: Run): void {
     .command('add <UNIT>')
     .description('record one report')
     .requiredOption('--version <VERSION>', 'as the unit said it')
-    .option('--observed-at <TIME>', 'RFC 3339; without it the report counts from now and cannot confirm')
+    .option(
+      '--observed-at <TIME>',
+      'when the unit was seen to say it, as 2026-05-01T12:00:00Z; without it the report counts from now and cannot confirm',
+    )
     .addOption(
       new Option('--source <SOURCE>', 'by what route it was learnt').choices(OFFICE_SOURCES).default('operator'),
     )
@@ -37,10 +41,16 @@ export function checkinCommands(program: Command, run: Run): void {
         show(run, result, () => [
           result.accepted
             ? `${result.unit}: ${result.duplicate ? 'known already' : 'recorded'}${result.task ? `, task ${result.task} is ${result.state}` : ''}`
-            : `${result.unit}: not accepted, ${result.code}`,
+            : `${result.unit}: not accepted, ${refusalOf(result)}`,
         ])
       },
     )
+}
+
+/** The code and what it means, in the words of the documents but for their marks. */
+function refusalOf({ code }: Result): string {
+  const guide = Object.entries(ITEM_GUIDE).find(([name]) => name === code)?.[1]
+  return guide ? `${code}: ${`${guide.when} ${guide.remedy}`.replaceAll('`', '"')}` : String(code)
 }
 
 function importCommand(checkin: Command, run: Run): void {

@@ -145,7 +145,7 @@ describe('demo', { timeout: LIMIT_MS }, () => {
       demo
         .out()
         .split('\n')
-        .filter((line) => line.length > 100),
+        .filter((line) => line.length > 80), // The narrowest terminal that people still open.
     ).toEqual([])
     expect(demo.out()).not.toContain('\r') // What moves is for a terminal.
     expect(demo.out()).not.toMatch(/^ {2}public side {2}\S+:8080 /m)
