@@ -1,5 +1,6 @@
-// What a command loads before it runs. A client of a running server is started by hand and by scripts, again and again: most
-// of its time would go into reading a server that it does not need. Counted by files, since a time says more of the machine.
+// What a command loads before it runs. A client of a running server is started by hand and by scripts, again and again:
+// most of its time would go into reading a server that it does not need. Packages are looked at, and no time is taken,
+// which would say more of the machine.
 import { readFileSync } from 'node:fs'
 import path from 'node:path'
 import { expect, it } from 'vitest'
