@@ -1,6 +1,7 @@
 import path from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { defineConfig } from 'vitest/config'
+import { LongestFirst } from './support/longest-first.js'
 
 const here = path.dirname(fileURLToPath(import.meta.url))
 
@@ -15,5 +16,8 @@ export default defineConfig({
     // Real servers with threads of their own run inside the tests; forks keep their signals and descriptors apart.
     pool: 'forks',
     maxWorkers: 2,
+    // Of the tests of one file that may run side by side, which all start servers.
+    maxConcurrency: 3,
+    sequence: { sequencer: LongestFirst },
   },
 })

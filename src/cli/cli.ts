@@ -9,8 +9,8 @@ import { printable } from './printable.js'
 type AddCommand = (program: Command, run: Run) => void
 
 /**
- * The commands by name, in the order of the help. One is loaded when it is asked for: whoever asks a running server does not
- * wait until the server, its database and its web framework have been read.
+ * The commands by name, in the order of the help. One is loaded when it is asked for: whoever asks a running server
+ * does not wait until the server, its database and its web framework have been read.
  */
 const COMMANDS: Record<string, () => Promise<AddCommand>> = {
   serve: async () => (await import('./serve.command.js')).serveCommand,
@@ -33,7 +33,7 @@ const COMMANDS: Record<string, () => Promise<AddCommand>> = {
   scrub: async () => (await import('./scrub.command.js')).scrubCommand,
 }
 
-/** The one that is named; all of them for the help of the whole, and where it is to be said that there is no such command. */
+/** The one that is named; all of them for the help of the whole, and where a command that does not exist is named. */
 function commandsFor(args: readonly string[]): Promise<AddCommand[]> {
   const name = args.find((arg) => !arg.startsWith('-')) ?? ''
   const one = Object.hasOwn(COMMANDS, name) ? [COMMANDS[name]!] : Object.values(COMMANDS)

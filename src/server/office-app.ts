@@ -34,7 +34,7 @@ import { requireUnit } from '../units/unit.service.js'
 import { unitListRoutes } from '../units/unit-list.routes.js'
 import { upkeepRoutes } from '../upkeep/upkeep.routes.js'
 import { apiDocument } from './api-document.js'
-import type { RemoteServices } from './services.js'
+import type { RemoteServices } from './remote-services.js'
 
 export interface OfficeDeps {
   read: Db

@@ -22,7 +22,7 @@ import { type Call, caller, serve } from '../threads/remote.js'
 import { lendToHttp } from './http-borrow.driver.js'
 import { listenFault } from './listen-fault.js'
 import { createPublicApp } from './public-app.js'
-import { remoteServices } from './services.js'
+import { remoteServices } from './remote-services.js'
 import type { PublicReady, PublicSetup } from './setup.js'
 
 /**

@@ -10,7 +10,6 @@ import { type PackageService, packageService } from '../packages/package.service
 import { type HandReportService, handReportService } from '../sheets/hand-report.service.js'
 import { type LedgerService, ledgerService } from '../tasks/ledger.service.js'
 import { type TaskService, taskService } from '../tasks/task.service.js'
-import type { Caller, Remote } from '../threads/remote.js'
 import { type UnitService, unitService } from '../units/unit.service.js'
 import { type UnitImportService, unitImportService } from '../units/unit-import.service.js'
 import { KEEP_ALL, type Keep, type RetentionService, retentionService } from '../upkeep/retention.service.js'
@@ -60,26 +59,5 @@ export function createServices(settings: ServiceSettings, disk: DiskStore): Serv
     hold: holdService,
     scrub: scrubService({ scrubDays: settings.scrubDays ?? 0 }),
     retention: retentionService(settings.keep ?? KEEP_ALL),
-  }
-}
-
-export type RemoteServices = { [K in keyof Services]: Remote<Services[K]> }
-
-export function remoteServices(caller: Caller): RemoteServices {
-  return {
-    access: caller.service('access'),
-    audit: caller.service('audit'),
-    models: caller.service('models'),
-    packages: caller.service('packages'),
-    units: caller.service('units'),
-    unitImports: caller.service('unitImports'),
-    links: caller.service('links'),
-    tasks: caller.service('tasks'),
-    checkins: caller.service('checkins'),
-    handReports: caller.service('handReports'),
-    ledger: caller.service('ledger'),
-    hold: caller.service('hold'),
-    scrub: caller.service('scrub'),
-    retention: caller.service('retention'),
   }
 }

@@ -71,29 +71,29 @@ const listed = (list: typeof NOT_RUN, document: string, text: string) => {
   return entry !== undefined
 }
 
-describe.each(DOCUMENTS.filter((name) => readBlocks(readFileSync(path.join(ROOT, name), 'utf8')).length > 0))(
-  'the examples of %s',
-  (document) => {
-    const blocks = readBlocks(readFileSync(path.join(ROOT, document), 'utf8'))
-    let shell: ExampleShell | null = null
-    afterAll(() => shell?.close())
+// Each has a server and a folder of its own, so several are read at once, and one that waits does not keep the others.
+describe.concurrent.each(
+  DOCUMENTS.filter((name) => readBlocks(readFileSync(path.join(ROOT, name), 'utf8')).length > 0),
+)('the examples of %s', (document) => {
+  const blocks = readBlocks(readFileSync(path.join(ROOT, document), 'utf8'))
+  let shell: ExampleShell | null = null
+  afterAll(() => shell?.close())
 
-    it('run as they stand, and print what is shown', async () => {
-      let printed = ''
-      for (const block of blocks) {
-        if (block.kind === 'file') {
-          shell ??= await openShell({ running: document !== 'README.md' })
-          writeFileSync(path.join(shell.folder, path.basename(block.name!)), `${block.text}\n`)
-        } else if (block.kind === 'output') {
-          expect(shapeFaults(block.text, printed), `${document}:${block.line} printed ${printed}`).toEqual([])
-        } else if (block.kind === 'shell' && !listed(NOT_RUN, document, block.text)) {
-          shell ??= await openShell({ running: document !== 'README.md' })
-          printed = await runBlock(shell, document, block)
-        }
+  it('run as they stand, and print what is shown', async () => {
+    let printed = ''
+    for (const block of blocks) {
+      if (block.kind === 'file') {
+        shell ??= await openShell({ running: document !== 'README.md' })
+        writeFileSync(path.join(shell.folder, path.basename(block.name!)), `${block.text}\n`)
+      } else if (block.kind === 'output') {
+        expect(shapeFaults(block.text, printed), `${document}:${block.line} printed ${printed}`).toEqual([])
+      } else if (block.kind === 'shell' && !listed(NOT_RUN, document, block.text)) {
+        shell ??= await openShell({ running: document !== 'README.md' })
+        printed = await runBlock(shell, document, block)
       }
-    }, 240_000)
-  },
-)
+    }
+  }, 240_000)
+})
 
 /** Gives what the last command printed. */
 async function runBlock(shell: ExampleShell, document: string, block: Block): Promise<string> {
