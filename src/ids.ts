@@ -12,6 +12,8 @@ let drawn = POOL.length
 
 let lastMs = 0
 let count = 0
+/** What many ids of one ms have in common: a list or an issue makes 100,000 of them in one transaction. */
+let timeText = encode(lastMs, TIME_SIGNS)
 
 function encode(value: number, signs: number): string {
   let text = ''
@@ -23,6 +25,7 @@ function encode(value: number, signs: number): string {
 export function newId(prefix: string, nowMs: number): string {
   if (nowMs > lastMs) {
     lastMs = nowMs
+    timeText = encode(lastMs, TIME_SIGNS)
     count = 0
   } else count += 1
   if (drawn === POOL.length) {
@@ -31,5 +34,5 @@ export function newId(prefix: string, nowMs: number): string {
   }
   let random = ''
   for (const end = drawn + RANDOM_BYTES; drawn < end; drawn += 1) random += SIGNS[POOL[drawn]! % 32]
-  return `${prefix}_${encode(lastMs, TIME_SIGNS)}${encode(count, COUNT_SIGNS)}${random}`
+  return `${prefix}_${timeText}${encode(count, COUNT_SIGNS)}${random}`
 }

@@ -87,10 +87,13 @@ export function sealWithText(
 
 const textOrNull = (value: string | null): string => (value === null ? 'null' : writeString(value))
 
+const actorText = ({ id, role, via }: AuditActor): string =>
+  `{"id":${writeString(id)},"role":${writeString(role)},"via":${writeString(via)}}`
+
 /** canonicalJson() of an entry, whose members are always the same: written in their order instead of sorted each time. */
 function canonicalEntry(entry: Omit<AuditEntry, 'hash' | 'labels'>): string {
   const { action, actor, at, detail, fromVersion, labelsHash, prev, seq, sha256, task, toVersion, unit } = entry
-  return `{"action":${writeString(action)},"actor":${canonicalJson(actor)},"at":${writeString(at)},\
+  return `{"action":${writeString(action)},"actor":${actorText(actor)},"at":${writeString(at)},\
 "detail":${canonicalJson(detail)},"fromVersion":${textOrNull(fromVersion)},"labelsHash":${textOrNull(labelsHash)},\
 "package":${textOrNull(entry.package)},"prev":${writeString(prev)},"seq":${seq},"sha256":${textOrNull(sha256)},\
 "task":${textOrNull(task)},"toVersion":${textOrNull(toVersion)},"type":"entry","unit":${textOrNull(unit)}}`

@@ -45,6 +45,13 @@ const SCHEMA = `
 /** Findings of the list alone; of the list beside the record: these are made anew when the record has changed. */
 const [BY_ITSELF, BESIDE] = [1, 2]
 
+/** What the writer needs of a plan, and no more: it reads it while everybody waits. */
+function keptOf(plan: Plan): string | null {
+  if (plan.action === 'create') return JSON.stringify({ after: plan.after })
+  if (plan.action !== 'change') return null
+  return JSON.stringify({ before: plan.before, after: plan.after, changed: plan.changed })
+}
+
 export type Scratch = ReturnType<typeof openScratch>
 
 export function openScratch(file: string) {
@@ -99,14 +106,13 @@ export function openScratch(file: string) {
         const before = 'before' in plan ? plan.before : null
         const after = 'after' in plan ? plan.after : before
         const shown = plan.action === 'refuse' || after?.retired ? null : after
-        const kept = plan.action === 'create' || plan.action === 'change' ? plan : {}
         const isBad = plan.action === 'refuse'
         setPlan.run(
           plan.action,
           before?.id ?? null,
           shown?.phone ?? null,
           shown?.iccid ?? null,
-          JSON.stringify(kept),
+          keptOf(plan),
           isBad ? BESIDE : 0,
           n,
         )

@@ -66,18 +66,18 @@ export function judgeRow(
   const judged: JudgedRow = { line: row.line, imei: null, serial: null, given: {}, faults: [], cautions: [] }
   for (const [index, raw] of row.cells.entries()) {
     const column = columns[index] ?? null
-    const at = { line: row.line, column, value: shortened(raw.trim()) }
+    const at = () => ({ line: row.line, column, value: shortened(raw.trim()) })
     if (index >= columns.length && readCell(raw).text !== '') {
       const detail = 'The row has more cells than the header: put a value that holds the separator into quotes.'
-      judged.faults.push({ ...at, code: 'cells-too-many', detail })
+      judged.faults.push({ ...at(), code: 'cells-too-many', detail })
       break
     }
     const result = column === null ? null : judgeCell(column, raw, context)
     if (column === null || result === null) continue
-    if ('fault' in result) judged.faults.push({ ...at, ...result.fault })
+    if ('fault' in result) judged.faults.push({ ...at(), ...result.fault })
     else {
       Object.assign(judged.given, { [column === 'model' ? 'modelId' : column]: result.value })
-      for (const caution of result.cautions) judged.cautions.push({ ...at, ...caution })
+      for (const caution of result.cautions) judged.cautions.push({ ...at(), ...caution })
     }
   }
   judged.imei = judged.given.imei ?? null

@@ -70,12 +70,14 @@ export const changedEntry = (after: Unit, changed: string[]): AuditDraft => ({
 })
 
 /** What identifies the unit or its SIM: stands outside the hashed bytes of the log. */
-export const personal = (unit: Pick<Unit, 'imei' | 'serial' | 'phone' | 'iccid'>): Record<string, string> =>
-  Object.fromEntries(
-    Object.entries({ imei: unit.imei, serial: unit.serial, phone: unit.phone, iccid: unit.iccid }).filter(
-      (pair): pair is [string, string] => pair[1] !== null,
-    ),
-  )
+export function personal(unit: Pick<Unit, 'imei' | 'serial' | 'phone' | 'iccid'>): Record<string, string> {
+  const labels: Record<string, string> = {}
+  if (unit.imei !== null) labels.imei = unit.imei
+  if (unit.serial !== null) labels.serial = unit.serial
+  if (unit.phone !== null) labels.phone = unit.phone
+  if (unit.iccid !== null) labels.iccid = unit.iccid
+  return labels
+}
 
 async function check(work: Work, unit: Unit): Promise<void> {
   if (unit.imei === null && unit.serial === null) {

@@ -37,7 +37,8 @@ export const GROUPS_MAX = 50
 export const TIME_ZONE_MAX = 64
 export const NOTES_MAX = 4000
 
-export const sortedGroups = (groups: readonly string[]): string[] => [...new Set(groups)].sort()
+export const sortedGroups = (groups: readonly string[]): string[] =>
+  groups.length < 2 ? [...groups] : [...new Set(groups)].sort()
 
 export const changedMembers = (before: UnitInput, after: UnitInput): string[] =>
   MEMBERS.filter((name) => JSON.stringify(before[name]) !== JSON.stringify(after[name])).sort()

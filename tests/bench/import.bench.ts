@@ -1,5 +1,6 @@
 // A list of 200,000 units: how long it takes beside bare inserts of the same rows, how much memory the server takes at its
-// highest, how long a check-in waits meanwhile, and whether a running download pauses.
+// highest, how long a check-in waits meanwhile, and whether a running download pauses. Then the same list again, and one
+// whose rows are all wrong. Wrong answers fail it; times and memory stand beside their aims, for whoever reads them.
 import { rmSync } from 'node:fs'
 import path from 'node:path'
 import BetterSqlite from 'better-sqlite3'
@@ -7,15 +8,15 @@ import { afterAll, beforeAll, expect, it } from 'vitest'
 import { testImei, testProfile } from '../support/app.js'
 import { processStatus, type ServedApp, serveApp } from '../support/serve.js'
 import { listText } from '../units/long-list.js'
+import { report } from './report.js'
 
 const ROWS = Number(process.env.FIRMHAND_BENCH_ROWS ?? 200_000)
 /** A tenth of the list first: what grows with it would show. The writer keeps 64 MiB of pages, whatever it writes. */
 const WARM_ROWS = 20_000
-const GROWTH_BAR_MIB = 200
+const GROWTH_MAX_MIB = 150
 /** The rule of the project: bulk work never stops the bytes. */
-const PAUSE_BAR_MS = 200
-/** Slower than the whole import, so that the download is under way all the time. */
-const FIRMWARE_MIB = 512
+const PAUSE_MAX_MS = 200
+const FIRMWARE_MIB = 256
 
 let served: ServedApp
 beforeAll(async () => {
@@ -52,16 +53,18 @@ function bareInserts(): number {
   return ms
 }
 
-/** The longest times between two pieces of a download that reads as fast as it can, at most 40 MiB/s. */
-async function pauses(url: string, until: () => boolean): Promise<number> {
-  const response = await fetch(url)
+/** The longest time between two pieces of a download, at most 40 MiB/s, begun again and again until it is enough. */
+async function longestPause(url: string, isEnough: () => boolean): Promise<number> {
   let longestMs = 0
-  let lastMs = performance.now()
-  for await (const piece of response.body as unknown as AsyncIterable<Uint8Array>) {
-    longestMs = Math.max(longestMs, performance.now() - lastMs)
-    if (until()) break
-    await new Promise((resolve) => setTimeout(resolve, piece.length / (40 * 1024)))
-    lastMs = performance.now()
+  while (!isEnough()) {
+    const response = await fetch(url)
+    let lastMs = performance.now()
+    for await (const piece of response.body as unknown as AsyncIterable<Uint8Array>) {
+      longestMs = Math.max(longestMs, performance.now() - lastMs)
+      if (isEnough()) break
+      await new Promise((resolve) => setTimeout(resolve, piece.length / (40 * 1024)))
+      lastMs = performance.now()
+    }
   }
   return longestMs
 }
@@ -102,38 +105,36 @@ it('a list of a whole fleet', async () => {
     ask(waits, () => served.call('POST', '/check-ins', { unit: probe, version: '1.0.0' })),
     ask(looks, () => served.call('GET', `/units/${probe}`)),
   ]
-  const download = pauses(link.body.url, () => done)
-  const send = async () => {
+  const download = longestPause(link.body.url, () => done)
+  const send = async (list: Buffer) => {
     const startMs = performance.now()
-    const { status, body } = await served.call('POST', '/units/import', text, {
+    const { status, body } = await served.call('POST', '/units/import', list, {
       headers: { 'content-type': 'text/csv' },
     })
-    return { status, body, ms: performance.now() - startMs }
+    const seconds = (performance.now() - startMs) / 1000
+    // What waited for it is answered just after it.
+    await new Promise((resolve) => setTimeout(resolve, 1000))
+    return { status, body, seconds, waitMs: Math.max(...waits.splice(0)) }
   }
-  const first = await send()
-  // What waited for it is answered just after it.
-  await new Promise((resolve) => setTimeout(resolve, 1000))
-  const firstWaitMs = Math.max(...waits.splice(0))
-  const again = await send()
-  const againWaitMs = Math.max(...waits.splice(0))
-  const bad = await served.call('POST', '/units/import', Buffer.from(listText(ROWS, { spoilt: true })), {
-    headers: { 'content-type': 'text/csv' },
-  })
+  const first = await send(text)
+  const again = await send(text)
+  const bad = await send(Buffer.from(listText(ROWS, { spoilt: true })))
   done = true
   await Promise.all(others)
   const pauseMs = await download
   const peakMib = processStatus(served.process.pid!, 'VmHWM') / 1024
-  const lines = [
-    `${ROWS} rows, ${(text.length / 1e6).toFixed(0)} MB: ${(first.ms / 1000).toFixed(1)} s, ${(first.ms / bareMs).toFixed(1)} x bare inserts (${(bareMs / 1000).toFixed(1)} s)`,
-    `the same again, all unchanged: ${(again.ms / 1000).toFixed(1)} s`,
-    `longest check-in meanwhile: ${firstWaitMs.toFixed(0)} ms (again: ${againWaitMs.toFixed(0)} ms); longest look at a unit: ${Math.max(...looks).toFixed(0)} ms`,
-    `longest pause of a download: ${pauseMs.toFixed(0)} ms`,
-    `memory at its highest: ${peakMib.toFixed(0)} MiB (after ${WARM_ROWS} rows: ${warmMib.toFixed(0)} MiB)`,
-  ]
-  process.stdout.write(`\n${lines.map((line) => `import  ${line}`).join('\n')}\n`)
   expect(first).toMatchObject({ status: 200, body: { read: ROWS, created: ROWS, rejected: [] } })
   expect(again).toMatchObject({ status: 200, body: { unchanged: ROWS } })
   expect(bad).toMatchObject({ status: 422, body: { rejectedRows: ROWS } })
-  expect(peakMib - warmMib).toBeLessThan(GROWTH_BAR_MIB)
-  expect(pauseMs).toBeLessThan(PAUSE_BAR_MS)
+  report('import', [
+    { name: `${ROWS} rows, all new`, product: [first.seconds], peer: [bareMs / 1000], unit: 's' },
+    { name: '  a check-in waits, at most', value: first.waitMs, unit: 'ms' },
+    { name: 'the same again, all unchanged', value: again.seconds, unit: 's' },
+    { name: '  a check-in waits, at most', value: again.waitMs, unit: 'ms' },
+    { name: 'all rows wrong', value: bad.seconds, unit: 's' },
+    { name: '  a check-in waits, at most', value: bad.waitMs, unit: 'ms' },
+    { name: 'a look at a unit takes, at most', value: Math.max(...looks), unit: 'ms' },
+    { name: 'a download pauses, at most', value: pauseMs, unit: 'ms', max: PAUSE_MAX_MS },
+    { name: `memory above that after ${WARM_ROWS} rows`, value: peakMib - warmMib, unit: 'MiB', max: GROWTH_MAX_MIB },
+  ])
 })
