@@ -92,9 +92,9 @@ export const STEPS: DiskStep[] = [
   {
     name: 'an issue for a group',
     attempt: ({ served, packageId, groups }, n) =>
-      served.call('POST', '/tasks', { units: groups[TRIES_MAX * 2 + n], package: packageId }),
+      served.call('POST', '/tasks', { units: groups[TRIES_MAX + n], package: packageId }),
     isThere: (db, { groups }, n) =>
-      groups[TRIES_MAX * 2 + n]!.some((unit) => any(db, 'select 1 from task where unit_id = ?', unit)),
+      groups[TRIES_MAX + n]!.some((unit) => any(db, 'select 1 from task where unit_id = ?', unit)),
   },
   {
     name: 'a task cancelled',
@@ -104,8 +104,8 @@ export const STEPS: DiskStep[] = [
   {
     name: 'a command noted as sent',
     attempt: ({ served, tasks }, n) =>
-      served.call('POST', `/tasks/${tasks[TRIES_MAX * 2 + n]}/dispatch`, { channel: 'hand' }),
-    isThere: (db, { tasks }, n) => any(db, 'select 1 from task_fact where task_id = ?', tasks[TRIES_MAX * 2 + n]),
+      served.call('POST', `/tasks/${tasks[TRIES_MAX + n]}/dispatch`, { channel: 'hand' }),
+    isThere: (db, { tasks }, n) => any(db, 'select 1 from task_fact where task_id = ?', tasks[TRIES_MAX + n]),
   },
   {
     name: 'a link made',
@@ -164,9 +164,9 @@ export const STEPS: DiskStep[] = [
   },
   {
     name: 'a package released',
-    attempt: ({ served, drafts }, n) => served.call('POST', `/packages/${drafts[TRIES_MAX * 2 + n]}/release`, {}),
+    attempt: ({ served, drafts }, n) => served.call('POST', `/packages/${drafts[TRIES_MAX + n]}/release`, {}),
     isThere: (db, { drafts }, n) =>
-      any(db, "select 1 from package where id = ? and state = 'released'", drafts[TRIES_MAX * 2 + n]),
+      any(db, "select 1 from package where id = ? and state = 'released'", drafts[TRIES_MAX + n]),
   },
   {
     name: 'a package withdrawn',

@@ -32,19 +32,20 @@ async function prepareHouse(served: ServedApp): Promise<DiskHouse> {
   await served.call('PUT', '/models/sill-cam', testProfile())
   const packageId = await add('2.0.0', file)
   await served.call('POST', `/packages/${packageId}/release`, {})
-  const rows = TRIES_MAX * 4
+  // Two rows of the steps may use one list, each its own half.
+  const rows = TRIES_MAX * 2
   const units = await many(rows * 5, (n) => create('/units', { serial: `DISK-${n}`, model: 'sill-cam' }))
   const owners = await many(rows, (n) => create('/units', { serial: `OWNER-${n}`, model: 'sill-cam' }))
   const issued = await served.call('POST', '/tasks', { units: owners, package: packageId })
-  const released = await many(TRIES_MAX * 2, (n) => add(`5.0.${n}`, randomBytes(100)))
+  const released = await many(TRIES_MAX, (n) => add(`5.0.${n}`, randomBytes(100)))
   for (const id of released) await served.call('POST', `/packages/${id}/release`, {})
   return {
     served,
     packageId,
     platformKey: (await served.call('POST', '/keys', { name: 'platform', role: 'check-in' })).body.secret,
     tasks: issued.body.tasks.map((task: { id: string }) => task.id),
-    links: await many(TRIES_MAX * 2, () => create('/links', { package: packageId, kind: 'copy' })),
-    keys: await many(TRIES_MAX * 2, (n) => create('/keys', { name: `gone ${n}`, role: 'auditor' })),
+    links: await many(TRIES_MAX, () => create('/links', { package: packageId, kind: 'copy' })),
+    keys: await many(TRIES_MAX, (n) => create('/keys', { name: `gone ${n}`, role: 'auditor' })),
     drafts: await many(rows, (n) => add(`4.0.${n}`, randomBytes(100))),
     released,
     groups: Array.from({ length: rows }, (_, n) => units.slice(n * 5, n * 5 + 5)),

@@ -22,6 +22,8 @@ const STYLES = ['resumes', 'unread', 'unread', 'side-by-side', 'pieces', 'breaks
 const PIECE_BYTES = 150_000
 /** Several times the first window of a receiver (64 KiB on Linux), and far below what a sender's queue takes. */
 const WITHHELD_BYTES = 600_000
+/** Reading more at once widens the window, on the loopback to megabytes: then all of the piece would arrive. */
+const SIP_BYTES = 1024
 
 /**
  * More blank lines than the server reads ahead. At the end of the process the kernel resets a connection that holds
@@ -109,7 +111,8 @@ export function killClient(
     const until = Math.min(last, first + pieceBytes - 1)
     // Open-ended where it goes to the end of the file: what a client that resumes sends.
     const range = until === sizeBytes - 1 ? `${first}-` : `${first}-${until}`
-    const socket = net.connect({ port: Number(port), host: '127.0.0.1' })
+    const onread = { buffer: Buffer.alloc(SIP_BYTES), callback: sip }
+    const socket = net.connect({ port: Number(port), host: '127.0.0.1', ...(style === 'withholds' && { onread }) })
     socket.write(`GET ${pathname} HTTP/1.1\r\nHost: x\r\nRange: bytes=${range}\r\n\r\n`)
     if (style === 'unread' || style === 'withholds') socket.write(UNREAD)
     let head: Buffer | null = Buffer.alloc(0)
@@ -133,6 +136,14 @@ export function killClient(
       client.held = unite([...client.held, [at, at + body.length - 1]])
       at += body.length
     }
+    /** The beginning; the rest once the process is gone. */
+    function sip(size: number, buffer: Uint8Array): boolean {
+      take(Buffer.from(buffer.subarray(0, size)))
+      if (now.over) return true
+      now.withheld += 1
+      void ended(now.served.process).then(() => socket.resume())
+      return false
+    }
     return new Promise((resolve) => {
       socket.on('error', () => undefined)
       socket.on('close', () => {
@@ -147,10 +158,6 @@ export function killClient(
         if (at > until || at >= breakAt || refused) return void socket.destroy()
         if (now.over) return
         socket.pause()
-        if (style === 'withholds') {
-          now.withheld += 1
-          return void ended(now.served.process).then(() => socket.resume())
-        }
         // Not longer than the round: what is on its way at its end is read at once.
         const resumeAtMs = performance.now() + bytes.length / bytesPerMs
         const wait = (): void => {
