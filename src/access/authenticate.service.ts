@@ -9,20 +9,42 @@ import { hashSecret } from './secret.js'
 
 /** Looks up who asks, before a body is read; and for a change, once the body is known, which request it repeats. */
 export function authenticate(app: FastifyInstance, deps: { read: Db; clock: Clock; via: Actor['via'] }): void {
+  const asked = askedInOneTurn((bearer) => findLiveKey(deps.read, hashSecret(bearer), deps.clock()))
   app.addHook('onRequest', async (request) => {
-    const key = await keyOf(request, deps)
+    const bearer = bearerOf(request)
+    const key = bearer === null ? await keyOf(request, deps) : await asked(bearer)
     request.key = key
     if (key) request.actor = { id: key.id, name: key.name, role: key.role, via: deps.via, once: null }
   })
-  app.addHook('preHandler', async (request) => {
+  app.addHook('preHandler', (request, _reply, done) => {
     if (request.key) request.actor.once = onceOf(request)
+    done()
   })
 }
 
+/**
+ * Requests that are read in one turn of the event loop ask at one moment: one look-up serves all of them that bear the same
+ * secret. The next turn asks anew, so that a key that was revoked meanwhile opens nothing.
+ */
+function askedInOneTurn(find: (bearer: string) => Promise<Key | null>): (bearer: string) => Promise<Key | null> {
+  const asked = new Map<string, Promise<Key | null>>()
+  return (bearer) => {
+    const known = asked.get(bearer)
+    if (known) return known
+    if (asked.size === 0) setImmediate(() => asked.clear())
+    const found = find(bearer)
+    asked.set(bearer, found)
+    return found
+  }
+}
+
+const bearerOf = (request: FastifyRequest): string | null =>
+  /^Bearer +(\S+) *$/i.exec(request.headers.authorization ?? '')?.[1] ?? null
+
 /** The live key behind a request. Asked again by what outlives the moment of its admission: streams and uploads. */
 export async function keyOf(request: FastifyRequest, deps: { read: Db; clock: Clock }): Promise<Key | null> {
-  const bearer = /^Bearer +(\S+) *$/i.exec(request.headers.authorization ?? '')?.[1]
-  if (bearer) return findLiveKey(deps.read, hashSecret(bearer), deps.clock())
+  const bearer = bearerOf(request)
+  if (bearer !== null) return findLiveKey(deps.read, hashSecret(bearer), deps.clock())
   const cookie = request.cookies?.[SESSION_COOKIE]
   if (!cookie) return null
   const session = await findLiveSession(deps.read, hashSecret(cookie), deps.clock())

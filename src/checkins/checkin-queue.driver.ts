@@ -61,7 +61,9 @@ export function checkinQueue(checkins: { accept: Accept }): { accept: Accept } {
       const results = await checkins.accept(actor, { items: aboard.flatMap(({ items }) => items), source })
       let from = 0
       for (const { items, resolve } of aboard) {
-        resolve(results.slice(from, from + items.length).map((result, index) => ({ ...result, index })))
+        const own = results.slice(from, from + items.length)
+        for (const [index, result] of own.entries()) result.index = index
+        resolve(own)
         from += items.length
       }
     } catch (error) {
@@ -81,7 +83,7 @@ export function checkinQueue(checkins: { accept: Accept }): { accept: Accept } {
       if (waitingCount >= WAITING_MAX)
         return Promise.reject(new AppError('not-ready', 'Too much is waiting. Try again later.'))
       return new Promise((resolve, reject) => {
-        const name = JSON.stringify([actor, source])
+        const name = [source, actor.id, actor.role, actor.via, actor.name].join('\0')
         const lane = lanes.get(name) ?? { actor, source, waiting: [] }
         lane.waiting.push({ items, resolve, reject })
         lanes.set(name, lane)

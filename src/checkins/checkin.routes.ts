@@ -1,4 +1,5 @@
 import type { FastifyPluginAsync, FastifyRequest, onRequestAsyncHookHandler } from 'fastify'
+import { serializerCompiler, validatorCompiler } from 'fastify-type-provider-zod'
 import { z } from 'zod'
 import { requireKey, requireRole } from '../access/require-role.js'
 import { AppError } from '../errors.js'
@@ -6,7 +7,7 @@ import { guarding } from '../http/route-need.js'
 import { changeProblems, type ZodApp } from '../http/zod-routes.js'
 import type { Remote } from '../threads/remote.js'
 import { CHECKIN_BODY_MAX_BYTES, CHECKINS_MAX, type ItemCode, OFFICE_SOURCES } from './checkin.js'
-import type { CheckinService } from './checkin.service.js'
+import type { CheckinResult, CheckinService } from './checkin.service.js'
 import { ITEM_GUIDE } from './item-guide.js'
 
 const ITEM_CODES = Object.keys(ITEM_GUIDE) as ItemCode[]
@@ -73,12 +74,28 @@ function readItems(body: unknown): unknown[] {
   if (items.length > CHECKINS_MAX) {
     throw new AppError('body-too-large', `At most ${CHECKINS_MAX} items in one call; send them in several.`)
   }
-  return items.map((item) => {
-    if (typeof item !== 'object' || item === null || Array.isArray(item)) return null
-    const given = item as Record<string, unknown>
-    const value = (name: string) => (typeof given[name] === 'object' && given[name] !== null ? false : given[name])
-    return Object.fromEntries(MEMBERS.flatMap((name) => (Object.hasOwn(given, name) ? [[name, value(name)]] : [])))
+  return items.map(readMembers)
+}
+
+function readMembers(item: unknown): Record<string, unknown> | null {
+  if (typeof item !== 'object' || item === null || Array.isArray(item)) return null
+  const members: Record<string, unknown> = {}
+  for (const name of MEMBERS) {
+    if (!Object.hasOwn(item, name)) continue
+    const value = (item as Record<string, unknown>)[name]
+    members[name] = typeof value === 'object' && value !== null ? false : value
+  }
+  return members
+}
+
+const asItCame = (value: unknown) => ({ value })
+
+/** Member by member, so that nothing else leaves. The schema is for the document. */
+function writeResults({ results }: { results: CheckinResult[] }): string {
+  const named = results.map(({ index, unit, accepted, duplicate, task, state, code }) => {
+    return { index, unit, accepted, duplicate, task, state, code }
   })
+  return JSON.stringify({ results: named })
 }
 
 /** The same route on both listeners: who may use it and what the source is called differs. */
@@ -109,9 +126,14 @@ export function checkinRoutes(deps: {
       deps.listener === 'public' ? '/in/check-ins' : '/check-ins',
       {
         config: { itemwise: true },
-        preValidation: async (request) => {
+        preValidation: (request, _reply, done) => {
           request.body = readItems(request.body)
+          done()
         },
+        // Any value passes for a body, and the items are judged one by one.
+        serializerCompiler: (answer) =>
+          answer.httpStatus === '200' ? writeResults : serializerCompiler(answer as never),
+        validatorCompiler: (part) => (part.httpPart === 'body' ? asItCame : validatorCompiler(part as never)),
         onRequest: guard,
         bodyLimit: CHECKIN_BODY_MAX_BYTES,
         schema: {

@@ -1,8 +1,19 @@
 // Statements whose text is made once. A query builder's value is in its types and in texts that differ by their filters; for
 // many rows of one form, and for what runs thousands of times a second, building the same text anew costs more than running it.
-import { CompiledQuery, type Insertable } from 'kysely'
+import { CompiledQuery, type Insertable, type SqliteDatabase } from 'kysely'
 import type { Db } from './db.js'
 import type { Database } from './schema.js'
+
+/**
+ * Databases behind the handles through which statements go straight to the driver. The query builder's way to it costs more
+ * than most of them: several promises and a queue for the connection.
+ */
+const straight = new WeakMap<Db, SqliteDatabase>()
+
+/** @param handle of a connection that no other caller can get while it is used: its statements wait for nobody. */
+export function goStraight(handle: Db, database: SqliteDatabase): void {
+  straight.set(handle, database)
+}
 
 /** Rows of one statement, the largest first: few texts, so that each is prepared once, and far under the limit of variables. */
 const ROWS_AT_ONCE = [64, 8, 1]
@@ -35,6 +46,17 @@ export async function insertRows<Table extends keyof Database, Row = never>(
   const returned: Row[] = []
   if (rows.length === 0) return returned
   const columns = Object.keys(rows[0]!)
+  const database = straight.get(db)
+  if (database) {
+    // Row by row: for a statement of many rows SQLite copies every page before it changes, so as to be able to take it back.
+    const statement = database.prepare(insertText(table, columns, 1, tail))
+    for (const row of rows) {
+      const values = Object.values(row)
+      if (statement.reader) returned.push(...(statement.all(values) as Row[]))
+      else statement.run(values)
+    }
+    return returned
+  }
   let at = 0
   for (const size of ROWS_AT_ONCE) {
     for (; rows.length - at >= size; at += size) {
@@ -59,5 +81,10 @@ export function inList(values: readonly string[]): { text: string; values: strin
 
 /** A statement with `?` for each value; returns its rows. */
 export async function runText<Row = never>(db: Db, text: string, values: readonly unknown[] = []): Promise<Row[]> {
-  return (await db.executeQuery<Row>(CompiledQuery.raw(text, values as unknown[]))).rows
+  const database = straight.get(db)
+  if (!database) return (await db.executeQuery<Row>(CompiledQuery.raw(text, values as unknown[]))).rows
+  const statement = database.prepare(text)
+  if (statement.reader) return statement.all(values) as Row[]
+  statement.run(values)
+  return []
 }

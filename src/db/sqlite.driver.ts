@@ -11,6 +11,7 @@ import {
   type SqliteStatement,
 } from 'kysely'
 import type { Db } from './db.js'
+import { goStraight } from './raw.driver.js'
 import type { Database } from './schema.js'
 import { storageFull } from './storage-fault.js'
 
@@ -60,10 +61,23 @@ class SqliteWithTransactionalDdl extends SqliteDialect {
   }
 }
 
+/** By the handle that was opened. */
+const databases = new WeakMap<Db, SqliteDatabase>()
+
+/** Runs `use` with the one connection of `db`, which nobody else gets until it ends. */
+export const withConnection = <T>(db: Db, use: (connection: Db) => Promise<T>): Promise<T> =>
+  db.connection().execute((connection) => {
+    goStraight(connection, databases.get(db)!)
+    return use(connection)
+  })
+
 /** @param mode `write` for the one writing thread, `read` for any other: a reader cannot change anything by mistake. */
 export function openSqlite(file: string, mode: 'write' | 'read'): Db {
   try {
-    return new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl(keepingStatements(connect(file, mode))) })
+    const database = keepingStatements(connect(file, mode))
+    const db = new Kysely<Database>({ dialect: new SqliteWithTransactionalDdl(database) })
+    databases.set(db, database)
+    return db
   } catch (error) {
     throw (
       storageFull(`the database ${file}`, error) ??

@@ -1,9 +1,10 @@
-// Group commit: everything that waits to be written goes into one transaction, each piece behind a savepoint of its own,
-// and nobody is answered before the commit. One flush to disk then serves many callers, and one fault harms only its own.
+// Group commit: everything that waits to be written goes into one transaction, each of several pieces behind a savepoint of
+// its own, and nobody is answered before the commit. One flush to disk then serves many callers, and one fault harms only its own.
 import type { Clock } from '../clock.js'
 import { AppError } from '../errors.js'
 import type { Db, Effect, Work } from './db.js'
 import { runText } from './raw.driver.js'
+import { withConnection } from './sqlite.driver.js'
 import { isStorageFault } from './storage-fault.js'
 
 /** Pieces in one transaction: beyond this the gain per flush is gone and the first caller would wait for the last. */
@@ -64,12 +65,14 @@ export function createWriteQueue(deps: {
     const observe = (failed: boolean) =>
       deps.observer?.wrote({ pieces: group.length, ms: performance.now() - startMs, failed })
     try {
-      await deps.db.connection().execute(async (connection) => {
+      await withConnection(deps.db, async (connection) => {
         // IMMEDIATE takes the write lock at once: a lock that is taken in mid-transaction can fail, this one waits.
         await runText(connection, 'begin immediate')
         try {
-          for (const piece of group) outcomes.push(await runPiece(connection, piece, effects))
-          await runText(connection, 'commit')
+          const run = group.length > 1 ? runPiece : runAlone
+          for (const piece of group) outcomes.push(await run(connection, piece, effects))
+          const isNothing = group.length === 1 && 'error' in outcomes[0]!
+          await runText(connection, isNothing ? 'rollback' : 'commit')
         } catch (error) {
           // A full disk may have rolled the transaction back by itself; then there is nothing left to undo.
           await runText(connection, 'rollback').catch(() => undefined)
@@ -84,6 +87,19 @@ export function createWriteQueue(deps: {
     observe(false)
     deps.publish(effects)
     for (const [index, piece] of group.entries()) piece.settle(outcomes[index]!)
+  }
+
+  /** With nobody beside it the piece is the transaction: behind a savepoint SQLite would copy every page before it changes. */
+  async function runAlone(connection: Db, piece: Piece, effects: Effect[]): Promise<Outcome> {
+    const own: Effect[] = []
+    try {
+      const value = await piece.work({ db: connection, nowMs: deps.clock(), effects: own })
+      effects.push(...own)
+      return { value }
+    } catch (error) {
+      if (isStorageFault(error)) throw error
+      return { error: explain(error) }
+    }
   }
 
   async function runPiece(connection: Db, piece: Piece, effects: Effect[]): Promise<Outcome> {

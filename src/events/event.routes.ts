@@ -62,6 +62,7 @@ export function eventRoutes(deps: EventDeps): FastifyPluginAsync {
         reply.hijack()
         if (reply.raw.destroyed) return reply
         reply.raw.writeHead(200, {
+          ...(reply.getHeaders() as Record<string, string>),
           'content-type': 'text/event-stream',
           'cache-control': 'no-store',
           'x-accel-buffering': 'no',

@@ -1,6 +1,5 @@
 // A fastify instance of this house: zod schemas, problem documents, bounded and redacted.
 import cookie from '@fastify/cookie'
-import helmet from '@fastify/helmet'
 import { fastify, LogController } from 'fastify'
 import { serializerCompiler, validatorCompiler } from 'fastify-type-provider-zod'
 import type { Clock } from '../clock.js'
@@ -8,6 +7,8 @@ import { AppError } from '../errors.js'
 import { newId } from '../ids.js'
 import type { Logger } from '../logger.js'
 import { answerBrokenRequest, answerFrameworkError, installProblems } from './problem.js'
+import { requestLog } from './request-log.driver.js'
+import { securityHeaders } from './security-headers.driver.js'
 import { textFault } from './stored-text.js'
 import type { ZodApp } from './zod-routes.js'
 
@@ -23,23 +24,6 @@ export const BODY_MAX_BYTES = 1024 * 1024
 /** For a whole request to arrive; uploads are streams and lift it for themselves. */
 const HEADERS_TIMEOUT_MS = 60_000
 
-/** Pages of this house bring everything themselves. */
-const CSP_DIRECTIVES = {
-  'default-src': ["'self'"],
-  'img-src': ["'self'", 'data:'],
-  'style-src': ["'self'"],
-  'script-src': ["'self'"],
-  'frame-ancestors': ["'none'"],
-  'base-uri': ["'none'"],
-  'form-action': ["'self'"],
-}
-
-/** The same policy as one header value (W3C Content Security Policy Level 3). */
-export const contentSecurityPolicy = (): string =>
-  Object.entries(CSP_DIRECTIVES)
-    .map(([name, sources]) => `${name} ${sources.join(' ')}`)
-    .join('; ')
-
 export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promise<ZodApp> {
   const app = fastify({
     loggerInstance: deps.log,
@@ -48,6 +32,7 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
     bodyLimit: BODY_MAX_BYTES,
     requestTimeout: 0,
     keepAliveTimeout: 72_000,
+    childLoggerFactory: requestLog,
     genReqId: () => newId('r', deps.clock()),
     // Nothing here believes what a proxy says of the client; addresses are only shown.
     trustProxy: false,
@@ -68,31 +53,30 @@ export async function createHttpApp(deps: { log: Logger; clock: Clock }): Promis
   app.decorateRequest('foreignPage', false)
   installProblems(app as never)
   await app.register(cookie)
-  await app.register(helmet, {
-    contentSecurityPolicy: {
-      useDefaults: false,
-      directives: CSP_DIRECTIVES,
-    },
-    // The office side may be reached by plain HTTP through a tunnel; a proxy with TLS adds its own.
-    strictTransportSecurity: false,
+  const headers = await securityHeaders()
+  // Hooks without promises: these run with every request.
+  app.addHook('onRequest', (_request, reply, done) => {
+    reply.headers(headers)
+    done()
   })
-  app.addHook('preValidation', async (request) => {
-    if (request.routeOptions.config.itemwise) return
-    const fault = textFault(request.body)
-    if (fault)
-      throw new AppError('request-invalid', `Correct ${fault.pointer}: it ${fault.detail}.`, { errors: [fault] })
+  app.addHook('preValidation', (request, _reply, done) => {
+    const fault = request.routeOptions.config.itemwise ? null : textFault(request.body)
+    if (!fault) return done()
+    done(new AppError('request-invalid', `Correct ${fault.pointer}: it ${fault.detail}.`, { errors: [fault] }))
   })
-  app.addHook('onResponse', async (request, reply) => {
-    request.log.debug(
-      {
-        method: request.method,
-        path: request.url.split('?')[0],
-        status: reply.statusCode,
-        ms: Math.round(reply.elapsedTime),
-      },
-      'answered',
-    )
-  })
+  if (deps.log.isLevelEnabled('debug')) {
+    app.addHook('onResponse', async (request, reply) => {
+      request.log.debug(
+        {
+          method: request.method,
+          path: request.url.split('?')[0],
+          status: reply.statusCode,
+          ms: Math.round(reply.elapsedTime),
+        },
+        'answered',
+      )
+    })
+  }
   return app
 }
 

@@ -19,6 +19,11 @@ const HELD_BYTES_MAX = 64 * 1024
 const DROPPED_BYTES_MAX = 16 * 1024 * 1024
 const LINGER_MS = 10_000
 
+interface Chunk {
+  chunk: Buffer | string
+  encoding: BufferEncoding
+}
+
 const HEAD_END = Buffer.from('\r\n\r\n')
 
 /** What node:http sees of the socket. Its requests and answers are counted, so that the pause between two is known. */
@@ -43,7 +48,8 @@ class BorrowedSocket extends Duplex {
 
   /** @param bytes what was read from the socket before it came here */
   constructor(socket: Socket, bytes: Buffer, takeBack: (bytes: Buffer) => void) {
-    super({ allowHalfOpen: true })
+    // Text stays text: the socket writes head and body without a copy of each.
+    super({ allowHalfOpen: true, decodeStrings: false })
     this.#socket = socket
     this.#takeBack = takeBack
     this.#held = bytes
@@ -163,11 +169,15 @@ class BorrowedSocket extends Duplex {
   }
 
   #note(piece: Buffer): void {
-    const seen = Buffer.concat([this.#tail, piece])
-    const headEnd = this.#bodyBytes === null ? seen.indexOf(HEAD_END) : -1
     if (this.#bodyBytes !== null) this.#bodyBytes += piece.length
-    else if (headEnd >= 0) this.#bodyBytes = seen.length - headEnd - HEAD_END.length
-    this.#tail = seen.subarray(-HEAD_END.length)
+    else {
+      // The end of the head may lie across two pieces.
+      const seen = this.#tail.length === 0 ? piece : Buffer.concat([this.#tail, piece])
+      const headEnd = seen.indexOf(HEAD_END)
+      if (headEnd >= 0) this.#bodyBytes = seen.length - headEnd - HEAD_END.length
+    }
+    const enough = piece.length >= HEAD_END.length || this.#tail.length === 0
+    this.#tail = (enough ? piece : Buffer.concat([this.#tail, piece])).subarray(-HEAD_END.length)
   }
 
   readonly #onTimeout = (): void => void this.emit('timeout')
@@ -194,14 +204,15 @@ class BorrowedSocket extends Duplex {
     this.#passOn()
   }
 
-  override _write(chunk: Buffer, _encoding: BufferEncoding, done: (error?: Error | null) => void): void {
-    this.#socket.write(chunk, done)
+  override _write(chunk: Buffer | string, encoding: BufferEncoding, done: (error?: Error | null) => void): void {
+    this.#socket.write(chunk, encoding, done)
   }
 
-  override _writev(chunks: { chunk: Buffer; encoding: BufferEncoding }[], done: (error?: Error | null) => void): void {
+  override _writev(chunks: Chunk[], done: (error?: Error | null) => void): void {
     this.#socket.cork()
-    for (const { chunk } of chunks.slice(0, -1)) this.#socket.write(chunk)
-    this.#socket.write(chunks.at(-1)!.chunk, done)
+    const last = chunks.length - 1
+    for (const [index, { chunk, encoding }] of chunks.entries())
+      this.#socket.write(chunk, encoding, index === last ? done : undefined)
     this.#socket.uncork()
   }
 
