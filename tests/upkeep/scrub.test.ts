@@ -44,7 +44,8 @@ const findings = async () =>
   (await test.call('GET', `/packages/${packageId}`)).body.findings.map(({ code }: { code: string }) => code)
 const upload = () => test.call('POST', '/packages?model=sill-cam&version=2.0.0&fileName=sill.bin', bytes)
 const get = async (headers: Record<string, string> = {}) => {
-  const response = await fetch(link, { headers })
+  // A connection of its own: those that were used are reset when damage is found, maybe while fetch takes one again.
+  const response = await fetch(link, { headers: { connection: 'close', ...headers } })
   return {
     status: response.status,
     retry: response.headers.get('retry-after'),
