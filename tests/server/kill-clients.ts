@@ -114,6 +114,8 @@ export function killClient(
     const onread = { buffer: Buffer.alloc(SIP_BYTES), callback: sip }
     const socket = net.connect({ port: Number(port), host: '127.0.0.1', ...(style === 'withholds' && { onread }) })
     socket.write(`GET ${pathname} HTTP/1.1\r\nHost: x\r\nRange: bytes=${range}\r\n\r\n`)
+    // With an answer under way that no queue takes whole, the server reads no further, whatever it believes of the first.
+    if (style === 'withholds') socket.write(`GET ${pathname} HTTP/1.1\r\nHost: x\r\n\r\n`)
     if (style === 'unread' || style === 'withholds') socket.write(UNREAD)
     let head: Buffer | null = Buffer.alloc(0)
     let at = first
