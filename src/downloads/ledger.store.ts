@@ -1,6 +1,7 @@
 // What the record holds of each link: the spans with their grades, and the tries.
 import type { Selectable } from 'kysely'
 import type { Db } from '../db/db.js'
+import { inList, runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import { chunks } from '../units/unit.store.js'
 import type { LedgerFlag, TryEnd, TryFlag, TryRecord } from './delivery.js'
@@ -56,7 +57,9 @@ const toLedger = (row: Selectable<Database['ledger']>): Ledger => ({
 export async function findLedgers(db: Db, linkIds: readonly string[]): Promise<Map<string, Ledger>> {
   const found = new Map<string, Ledger>()
   for (const part of chunks(linkIds)) {
-    const rows = await db.selectFrom('ledger').selectAll().where('link_id', 'in', part).execute()
+    const list = inList(part)
+    const text = `select * from ledger where link_id in ${list.text}`
+    const rows = await runText<Selectable<Database['ledger']>>(db, text, list.values)
     for (const row of rows) found.set(row.link_id, toLedger(row))
   }
   return found

@@ -1,5 +1,6 @@
 import { type Selectable, sql } from 'kysely'
 import type { Db } from '../db/db.js'
+import { runText } from '../db/raw.driver.js'
 import type { Database } from '../db/schema.js'
 import type { BackupOrigin, HeldNumbers, Hold, HoldSpan } from './hold.js'
 
@@ -20,14 +21,16 @@ export async function findHold(db: Db): Promise<Hold | null> {
   return row ? toHold(row) : null
 }
 
+const HOLD_SPANS = `select id, counts_from_ms, released_at_ms from hold
+  where released_at_ms is null or released_at_ms > ? order by counts_from_ms`
+
 /** Holds that lasted beyond that moment, oldest first. */
 export async function listHoldSpans(db: Db, sinceMs: number): Promise<HoldSpan[]> {
-  const rows = await db
-    .selectFrom('hold')
-    .select(['id', 'counts_from_ms', 'released_at_ms'])
-    .where((where) => where.or([where('released_at_ms', 'is', null), where('released_at_ms', '>', sinceMs)]))
-    .orderBy('counts_from_ms')
-    .execute()
+  const rows = await runText<Pick<Selectable<Database['hold']>, 'id' | 'counts_from_ms' | 'released_at_ms'>>(
+    db,
+    HOLD_SPANS,
+    [sinceMs],
+  )
   return rows.map((row) => ({
     id: row.id,
     fromMs: Number(row.counts_from_ms),

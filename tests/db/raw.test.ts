@@ -1,7 +1,9 @@
 // Statements whose text is made once: the same rows as the query builder would store, whatever their number.
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
+import type { Db } from '../../src/db/db.js'
 import { inList, insertRows, runText } from '../../src/db/raw.driver.js'
+import { withConnection } from '../../src/db/sqlite.driver.js'
 import { freshStore } from './store.js'
 
 const row = (n: number) => ({ id: `s${n}`, created_at_ms: n, settings: n % 3 === 0 ? null : `{"n":"${n}'\\"?"}` })
@@ -33,6 +35,39 @@ describe('many rows', () => {
     expect(await runText(db, 'select id, settings from server where id = ?', [settings])).toEqual([
       { id: settings, settings },
     ])
+  })
+})
+
+describe('by a connection that is held', () => {
+  it('the same is stored and returned as by the query builder, and the same faults are thrown', async () => {
+    const [{ db: builder }, { db: held }] = [await freshStore(), await freshStore()]
+    const tail = 'on conflict do nothing returning id'
+    await fc.assert(
+      fc.asyncProperty(fc.array(fc.nat(300), { maxLength: 90 }), async (numbers) => {
+        const rows = numbers.map(row)
+        const look = 'select * from server where created_at_ms >= ? order by id'
+        const ask = async (db: Db) => [
+          await insertRows<'server', { id: string }>(db, 'server', rows, tail),
+          await runText(db, look, [10]),
+          rows.length === 0 ? '' : await insertRows(db, 'server', rows).catch((error: Error) => error.message),
+        ]
+        expect(await withConnection(held, ask)).toEqual(await ask(builder))
+      }),
+      { numRuns: 30 },
+    )
+  })
+
+  it('what others ask of the same store waits until it is given back', async () => {
+    const { db } = await freshStore()
+    let other: Promise<unknown> | null = null
+    await withConnection(db, async (connection) => {
+      await runText(connection, 'begin immediate')
+      await insertRows(connection, 'server', [row(1)])
+      other = runText(db, 'select id from server')
+      await new Promise((resolve) => setImmediate(resolve))
+      await runText(connection, 'rollback')
+    })
+    expect(await other).toEqual([])
   })
 })
 

@@ -153,6 +153,39 @@ describe('a piece that throws', () => {
   })
 })
 
+describe('a piece that is alone in its group', () => {
+  it('is stored whole or not at all, with its effects, and its fault is no fault of the store', async () => {
+    const { db, file } = await freshStore()
+    const read = openSqlite(file, 'read')
+    const published: Effect[] = []
+    const groups: boolean[] = []
+    const queue = createWriteQueue({
+      db,
+      clock: () => 7,
+      publish: (effects) => void published.push(...effects),
+      observer: { wrote: ({ failed }) => void groups.push(failed) },
+    })
+    const kinds = ['good', 'throws', 'breaks', 'good', 'throws', 'good'] as const
+    const fault = new Error('no')
+    for (const [n, kind] of kinds.entries()) {
+      const piece = queue.run(async (work) => {
+        work.effects.push({ kind: 'audit', seq: n })
+        await insert(`s${n}`)(work)
+        if (kind === 'throws') throw fault
+        if (kind === 'breaks') await insert(`s${n}`)(work)
+      })
+      if (kind === 'good') await piece
+      else if (kind === 'throws') await expect(piece).rejects.toBe(fault)
+      else await expect(piece).rejects.toThrow(/UNIQUE/)
+    }
+    const rows = await read.selectFrom('server').select('id').orderBy('id').execute()
+    expect(rows.map(({ id }) => id)).toEqual(['s0', 's3', 's5'])
+    expect(published).toEqual([0, 3, 5].map((seq) => ({ kind: 'audit', seq })))
+    expect(groups).toEqual(kinds.map(() => false))
+    await read.destroy()
+  })
+})
+
 describe('a lock of another program', () => {
   it('is waited for; beyond the time all are refused in plain words, and the queue goes on', async () => {
     const { queue, file, stored, db } = await store()
