@@ -75,11 +75,11 @@ describe('the log of a request', () => {
     own.warn('two')
     own.trace('nothing')
     expect(made).toBe(1)
-    own.child({ part: 'p' }).error('three')
+    requestLog(log('info'), { reqId: 'r_2' }).child({ part: 'p' }).error('three')
     expect(lines.map(({ msg, reqId, token, part }) => [msg, reqId, token, part])).toEqual([
       ['one', 'r_1', '…', undefined],
       ['two', 'r_1', undefined, undefined],
-      ['three', 'r_1', undefined, 'p'],
+      ['three', 'r_2', undefined, 'p'],
     ])
   })
 })
