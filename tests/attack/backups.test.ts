@@ -133,7 +133,7 @@ describe('where restore makes its copy', () => {
     for (const name of ['lock', 'secret', 'firmhand.db', 'firmhand.db-wal'])
       writeFileSync(path.join(`${data}.restoring`, name), '')
     expect((await restore(good, data)).exit).toBe(0)
-    expect(statSync(data).mode & 0o777).toBe(0o750)
+    expect(statSync(data).mode & 0o777).toBe(0o700)
     expect(existsSync(`${data}.restoring`)).toBe(false)
   })
 })
