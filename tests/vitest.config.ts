@@ -15,7 +15,7 @@ export default defineConfig({
     hookTimeout: 60_000,
     // Real servers with threads of their own run inside the tests; forks keep their signals and descriptors apart.
     pool: 'forks',
-    maxWorkers: 2,
+    maxWorkers: 3,
     // Of the tests of one file that may run side by side, which all start servers.
     maxConcurrency: 3,
     sequence: { sequencer: LongestFirst },
