@@ -1,5 +1,6 @@
 // What happened to a unit, as a person reads it: a time, a sentence, who. Pure; the JSON has every member.
 import { grouped } from './command.js'
+import { printableInLine } from './printable.js'
 
 export interface HistoryRow {
   at: string
@@ -112,7 +113,7 @@ function byOf(row: HistoryRow): string {
 export function historyLines(rows: readonly HistoryRow[]): string[] {
   const runs: { what: string; at: string; until: string; text: string; times: number }[] = []
   for (const row of rows) {
-    const text = `${sentenceOf(row)}${byOf(row)}`
+    const text = printableInLine(`${sentenceOf(row)}${byOf(row)}`)
     // A report behind a closed task is two entries in turn. Over anything else no line is folded: A, B, A is no A, A, B.
     const last = runs.at(-1)
     const before = last?.what === 'task.afterwards' ? runs.at(-2) : undefined
