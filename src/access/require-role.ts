@@ -74,7 +74,7 @@ export function requireKey(request: FastifyRequest): Key {
   if (request.foreignPage) {
     throw new AppError(
       'origin-refused',
-      'A page of another origin may not use this session: open the page from the office address itself.',
+      'A page of another origin may not use your login: open the page from the office address itself.',
     )
   }
   if (request.csrfMissing) {
